@@ -1,0 +1,239 @@
+"""What a store has to do, whatever stands behind it. A second implementation meets these and their contract tests.
+
+In and out: reading batches, alarms, call-outs, what was set aside. May import: monitor.batch, monitor.alarms,
+monitor.acquisition.quarantine, monitor.times. Touches nothing itself.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from monitor.acquisition.quarantine import SetAside
+from monitor.alarms.changes import Change
+from monitor.alarms.lifecycle import Alarm, Answer, Finding
+from monitor.batch import Batch, Bool, Float64, Int64
+
+
+class StoreUnavailable(Exception):
+    """The store cannot take or give anything just now (disk full, locked, server gone): wait and try again.
+
+    The text is one sentence for the page that shows the program's own state.
+    """
+
+
+@dataclass(frozen=True, slots=True)
+class Appended:
+    """What an append did.
+
+    fresh: rows that were not there before, bool [n]. conflict: rows whose key was there with another value, bool [n];
+    the first received stays.
+    """
+
+    fresh: Bool
+    conflict: Bool
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """One signal of one unit for the screen: a cell's begin, least, mean, greatest; [points]."""
+
+    time_ns: Int64
+    least: Float64
+    mean: Float64
+    greatest: Float64
+
+
+class ReadingStore(Protocol):
+    """Keeps readings. Key: unit, signal, time. All calls block; call them from a worker thread."""
+
+    def append(self, batch: Batch) -> Appended:
+        """Keep a batch: durable on return, repeats change nothing.
+
+        Raises:
+            StoreUnavailable: nothing of the batch is promised; the same batch may be appended again.
+        """
+
+    def read(
+        self,
+        *,
+        units: Sequence[str],
+        signals: Sequence[str],
+        from_ns: int,
+        to_ns: int,
+    ) -> Batch:
+        """Readings with from_ns <= time < to_ns, sorted by (unit, signal, time) in the order of the names given.
+
+        Units and signals that the store does not know give no rows. The batch counts into the names given.
+        """
+
+    def after(self, frontier: Mapping[tuple[str, str], int], units: Sequence[str], signals: Sequence[str]) -> Batch:
+        """Readings newer than a frontier a (unit, signal), ns; pairs that it does not name come whole.
+
+        Sorted by (received, time, unit, signal). For catching up after a restart.
+        """
+
+    def downsampled(self, *, unit: str, signal: str, from_ns: int, to_ns: int, points: int) -> Columns:
+        """At most points cells over the span; raw readings (least = mean = greatest) where there are no more."""
+
+    def newest(self, units: Sequence[str], signals: Sequence[str]) -> Batch:
+        """The newest reading of every pair, where there is one."""
+
+    def span_ns(self) -> tuple[int, int] | None:
+        """Least and greatest time in the store; None while it is empty."""
+
+    def close(self) -> None:
+        """Let go of files and connections. Later calls raise StoreUnavailable."""
+
+
+@dataclass(frozen=True, slots=True)
+class CallOut:
+    """One push to one person over one channel.
+
+    key: idempotency key, follows from alarm, event, occasion, channel and recipient. body: the event as JSON text.
+    not_before_ns: earliest moment to send. outcome: waiting, delivered, failed (will be tried again) or given_up.
+    """
+
+    key: str
+    alarm_id: str
+    event: str
+    channel: str
+    recipient: str
+    body: str
+    created_ns: int
+    not_before_ns: int
+    outcome: str = "waiting"
+    tries: int = 0
+    last_try_ns: int | None = None
+    last_error: str = ""
+    delivered_ns: int | None = None
+
+
+Plan = Callable[[Sequence[Change], Mapping[str, str]], Sequence[CallOut]]
+"""Who is to be told of some changes. The mapping: per alarm id, the greatest urgency anybody was told of so far,
+and "" where nobody was. Pure; called inside the transaction that keeps the changes."""
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmQuery:
+    """Which alarms: None or empty is any. Newest raised first; cursor as the last page gave it."""
+
+    unit: str | None = None
+    units: tuple[str, ...] | None = None
+    condition: str | None = None
+    urgency: str | None = None
+    state: str | None = None
+    from_ns: int | None = None
+    to_ns: int | None = None
+    limit: int = 100
+    cursor: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmPage:
+    """Some alarms and the cursor of the next page, None at the end."""
+
+    alarms: tuple[Alarm, ...]
+    next_cursor: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmEvent:
+    """One line of an alarm's history: what happened, when, who said it, their note."""
+
+    alarm_id: str
+    at_ns: int
+    what: str
+    by: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LimitsVersion:
+    """One published state of the limits. text: the limits.toml as it was, "" for the defaults alone."""
+
+    version: int
+    author: str
+    reason: str
+    at_ns: int
+    text: str
+    justified_by: str = ""
+
+
+class Operations(Protocol):
+    """Keeps alarms, answers, call-outs, limits and what was set aside. Calls block; each is one transaction."""
+
+    def record_assessment(self, findings: Sequence[Finding], assessed_until_ns: int, plan: Plan) -> list[Change]:
+        """Apply findings to the alarms that stand, put the call-outs of plan into the outbox, keep how far it goes.
+
+        All or nothing. Findings noticed at or before the assessed_until_ns kept earlier are skipped: they were
+        applied before a restart.
+        """
+
+    def assessed_until_ns(self) -> int | None:
+        """How far the last recorded assessment went; None before the first."""
+
+    def record_answer(
+        self,
+        alarm_id: str,
+        answer: Answer,
+        *,
+        by: str,
+        note: str,
+        at_ns: int,
+        plan: Plan,
+        shelve_until_ns: int | None = None,
+    ) -> Change:
+        """Apply a person's answer. Raises KeyError for an unknown alarm, lifecycle.Refused for what does not fit."""
+
+    def unshelve_due(self, at_ns: int, plan: Plan) -> list[Change]:
+        """Take alarms off their shelves where the shelf has ended."""
+
+    def standing(self) -> list[Alarm]:
+        """Every alarm whose condition is present or that waits for an acknowledgement, newest first."""
+
+    def alarm(self, alarm_id: str) -> Alarm | None: ...
+
+    def alarms(self, query: AlarmQuery) -> AlarmPage: ...
+
+    def alarm_events(self, alarm_id: str) -> list[AlarmEvent]: ...
+
+    def call_outs(self, alarm_id: str | None = None, limit: int = 200) -> list[CallOut]:
+        """Newest first."""
+
+    def call_outs_due(self, at_ns: int, limit: int) -> list[CallOut]:
+        """Those to send now, oldest first: not_before_ns <= at_ns and outcome waiting or failed."""
+
+    def record_try(self, call_out: CallOut) -> None:
+        """Keep the outcome of a try (same key)."""
+
+    def call_outs_dropped(self, alarm_id: str, reason: str, at_ns: int) -> int:
+        """Give up call-outs of an alarm that were not sent yet; how many there were."""
+
+    def set_aside(self, items: Sequence[SetAside]) -> None:
+        """Keep what could not be read: durable on return, the same item again only raises its count."""
+
+    def quarantined(self, *, limit: int, unit: str | None = None, reason: str | None = None) -> list[SetAside]:
+        """Newest first."""
+
+    def quarantine_counts(self) -> dict[str, int]:
+        """How many items per kind."""
+
+    def take_quarantined(self, unit: str) -> list[SetAside]:
+        """Those of kind unknown_unit for a unit, oldest first; they stay until released."""
+
+    def release_quarantined(self, keys: Sequence[str]) -> int:
+        """Remove items that were read after all."""
+
+    def publish_limits(
+        self, *, text: str, author: str, reason: str, at_ns: int, justified_by: str = ""
+    ) -> LimitsVersion:
+        """A new version where the text differs from the newest one, else the newest."""
+
+    def limits_versions(self) -> list[LimitsVersion]:
+        """Newest first; empty while nothing but defaults was ever in force."""
+
+    def record_visit(self, site: str, *, at_ns: int, by: str, found: str) -> None: ...
+
+    def last_visit_ns(self, site: str) -> int | None: ...
+
+    def close(self) -> None: ...
