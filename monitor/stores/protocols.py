@@ -4,7 +4,7 @@ In and out: reading batches, alarms, call-outs, what was set aside. May import: 
 monitor.acquisition.quarantine, monitor.times. Touches nothing itself.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -12,6 +12,9 @@ from monitor.acquisition.quarantine import SetAside
 from monitor.alarms.changes import Change
 from monitor.alarms.lifecycle import Alarm, Answer, Finding
 from monitor.batch import Batch, Bool, Float64, Int64
+
+Pair = tuple[str, str]
+"""Unit and signal: one track of readings."""
 
 
 class StoreUnavailable(Exception):
@@ -66,20 +69,35 @@ class ReadingStore(Protocol):
         Units and signals that the store does not know give no rows. The batch counts into the names given.
         """
 
-    def after(self, frontier: Mapping[tuple[str, str], int], units: Sequence[str], signals: Sequence[str]) -> Batch:
+    def pages(
+        self, *, units: Sequence[str], signals: Sequence[str], from_ns: int, to_ns: int, rows_max: int
+    ) -> Iterator[Batch]:
+        """What read gives, in the same order, in batches of at most rows_max and none empty.
+
+        For more rows than memory holds. Each page sees what is there when it is taken.
+        """
+
+    def after(self, frontier: Mapping[Pair, int], units: Sequence[str], signals: Sequence[str]) -> Batch:
         """Readings newer than a frontier a (unit, signal), ns; pairs that it does not name come whole.
 
-        Sorted by (received, time, unit, signal). For catching up after a restart.
+        Sorted by (received, time, unit, signal), the last two in the order of the names given. For catching up after
+        a restart; where that is much, ask for some units at a time.
         """
 
     def downsampled(self, *, unit: str, signal: str, from_ns: int, to_ns: int, points: int) -> Columns:
-        """At most points cells over the span; raw readings (least = mean = greatest) where there are no more."""
+        """At most points cells over the span; raw readings (least = mean = greatest) where there are no more.
+
+        Cells are equal and begin at from_ns; one without readings is left out.
+        """
 
     def newest(self, units: Sequence[str], signals: Sequence[str]) -> Batch:
-        """The newest reading of every pair, where there is one."""
+        """The newest reading of every pair, where there is one, in the order of the names given."""
 
     def span_ns(self) -> tuple[int, int] | None:
         """Least and greatest time in the store; None while it is empty."""
+
+    def tracks(self) -> list[Pair]:
+        """Every (unit, signal) of which there are readings, sorted by name."""
 
     def close(self) -> None:
         """Let go of files and connections. Later calls raise StoreUnavailable."""
