@@ -11,7 +11,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from types import MappingProxyType
 
-from monitor.conditions import BY_NAME, NAMES
+from monitor.conditions import CONDITIONS
 
 OURS = Path(__file__).with_name("advice.toml")
 
@@ -141,12 +141,12 @@ def parse_advice(text: str, name: str = "advice.toml") -> Advice:
         cause: reader.cause(value, f'[causes."{cause}"]') for cause, value in reader.table(file, "causes").items()
     }
     tables = reader.table(file, "conditions")
-    for unknown in tables.keys() - BY_NAME.keys():
-        near = get_close_matches(unknown, NAMES, 1)
+    for unknown in tables.keys() - set(CONDITIONS):
+        near = get_close_matches(unknown, CONDITIONS, 1)
         hint = f'Did you mean "{near[0]}"?' if near else "Remove it."
         reader.fault(f"[conditions.{unknown}]", f"there is no such condition. {hint}")
     conditions: dict[str, Entry] = {}
-    for condition in NAMES:
+    for condition in CONDITIONS:
         if condition in tables:
             conditions[condition] = reader.entry(tables[condition], f"[conditions.{condition}]", cautions)
         else:
