@@ -48,7 +48,7 @@ environment_filled() {
         return 0
     fi
     say "uv could not install here, pip does it; that takes a few minutes."
-    "$python" -m pip --python "$VENV/bin/python" "$@" --no-compile --no-input --disable-pip-version-check && return 0
+    "$python" -m pip --python "$VENV/bin/python" "$@" --quiet --no-compile --no-input --disable-pip-version-check && return 0
     say "Installing the packages failed, see above. Is a package index reachable, and set up for pip?"
     return 1
 }
