@@ -224,7 +224,8 @@ def _track_column(batch: Batch, tracks: Mapping[Pair, int]) -> Int64:
     number = np.zeros(len(batch.units) * wide, np.int64)
     for seen in np.flatnonzero(np.bincount(pair)).tolist():
         number[seen] = tracks[batch.units[seen // wide], batch.signals[seen % wide]]
-    return number[pair]
+    column: Int64 = number[pair]
+    return column
 
 
 def _first_of_keys(track: Int64, batch: Batch) -> tuple[NDArray[np.intp], Bool]:

@@ -127,13 +127,16 @@ class CallOut:
 
 
 Plan = Callable[[Sequence[Change], Mapping[str, str]], Sequence[CallOut]]
-"""Who is to be told of some changes. The mapping: per alarm id, the greatest urgency anybody was told of so far,
-and "" where nobody was. Pure; called inside the transaction that keeps the changes."""
+"""Who is to be told of some changes. The mapping: per alarm id, the greatest urgency anybody was told of so far (a
+call-out that waits counts, one given up does not), and "" where nobody was. Pure; called inside the transaction that keeps the changes."""
 
 
 @dataclass(frozen=True, slots=True)
 class AlarmQuery:
-    """Which alarms: None or empty is any. Newest raised first; cursor as the last page gave it."""
+    """Which alarms: None or empty is any. Newest raised first; cursor as the last page gave it.
+
+    from_ns, to_ns: from_ns <= raised < to_ns. limit: at most 1000 are given.
+    """
 
     unit: str | None = None
     units: tuple[str, ...] | None = None
@@ -156,7 +159,11 @@ class AlarmPage:
 
 @dataclass(frozen=True, slots=True)
 class AlarmEvent:
-    """One line of an alarm's history: what happened, when, who said it, their note."""
+    """One line of an alarm's history: what happened, when, who said it, their note.
+
+    what: raised, urgency_changed (note: from and to), returned, superseded (raised anew before it was acknowledged),
+    shelf_ended, call_outs_dropped, and of persons: acknowledged, shelved, unshelved, found.
+    """
 
     alarm_id: str
     at_ns: int
@@ -184,7 +191,9 @@ class Operations(Protocol):
         """Apply findings to the alarms that stand, put the call-outs of plan into the outbox, keep how far it goes.
 
         All or nothing. Findings noticed at or before the assessed_until_ns kept earlier are skipped: they were
-        applied before a restart.
+        applied before a restart. One that raises an alarm whose id is kept already is skipped too, and a call-out
+        whose key is in the outbox stays as it is: judging the same history again changes nothing. The plan is asked
+        only where something changed; what it raises undoes all.
         """
 
     def assessed_until_ns(self) -> int | None:
@@ -201,34 +210,53 @@ class Operations(Protocol):
         plan: Plan,
         shelve_until_ns: int | None = None,
     ) -> Change:
-        """Apply a person's answer. Raises KeyError for an unknown alarm, lifecycle.Refused for what does not fit."""
+        """Apply a person's answer. Raises KeyError for an unknown alarm, lifecycle.Refused for what does not fit.
+
+        The change's event: acknowledged where the answer ends the asking (acknowledge, found), raised where the alarm
+        asks anew (unshelve), None else.
+        """
 
     def unshelve_due(self, at_ns: int, plan: Plan) -> list[Change]:
-        """Take alarms off their shelves where the shelf has ended."""
+        """Take alarms off their shelves where the shelf has ended; each change's event is raised, it asks anew."""
 
     def standing(self) -> list[Alarm]:
         """Every alarm whose condition is present or that waits for an acknowledgement, newest first."""
 
-    def alarm(self, alarm_id: str) -> Alarm | None: ...
+    def alarm(self, alarm_id: str) -> Alarm | None:
+        """The alarm of an id, None where there is none."""
 
-    def alarms(self, query: AlarmQuery) -> AlarmPage: ...
+    def alarms(self, query: AlarmQuery) -> AlarmPage:
+        """One page. An alarm raised between two pages moves nothing. Raises ValueError for no page's cursor."""
 
-    def alarm_events(self, alarm_id: str) -> list[AlarmEvent]: ...
+    def alarm_events(self, alarm_id: str) -> list[AlarmEvent]:
+        """The history of an alarm, in the order in which it was written."""
 
     def call_outs(self, alarm_id: str | None = None, limit: int = 200) -> list[CallOut]:
         """Newest first."""
 
     def call_outs_due(self, at_ns: int, limit: int) -> list[CallOut]:
-        """Those to send now, oldest first: not_before_ns <= at_ns and outcome waiting or failed."""
+        """Those to send now: not_before_ns <= at_ns and outcome waiting or failed; the longest due first.
+
+        Whoever tries again later moves not_before_ns on, with record_try.
+        """
 
     def record_try(self, call_out: CallOut) -> None:
-        """Keep the outcome of a try (same key)."""
+        """Keep the outcome of a try (same key), and not_before_ns. Raises KeyError for an unknown key.
+
+        What was delivered stays so; what was given up meanwhile is not tried again because a try failed.
+        """
 
     def call_outs_dropped(self, alarm_id: str, reason: str, at_ns: int) -> int:
-        """Give up call-outs of an alarm that were not sent yet; how many there were."""
+        """Give up call-outs of an alarm that were not delivered yet; how many there were.
+
+        Only those created before at_ns: what the very answer at that moment put into the outbox is sent.
+        """
 
     def set_aside(self, items: Sequence[SetAside]) -> None:
-        """Keep what could not be read: durable on return, the same item again only raises its count."""
+        """Keep what could not be read: durable on return, the same item again raises its count and last time.
+
+        Bounded: the oldest make room, and their number stays standing as an item of its own.
+        """
 
     def quarantined(self, *, limit: int, unit: str | None = None, reason: str | None = None) -> list[SetAside]:
         """Newest first."""
@@ -237,7 +265,10 @@ class Operations(Protocol):
         """How many items per kind."""
 
     def take_quarantined(self, unit: str) -> list[SetAside]:
-        """Those of kind unknown_unit for a unit, oldest first; they stay until released."""
+        """Those of kind unknown_unit for a unit, oldest first; they stay until released.
+
+        At most 1000 at once: release them, then ask again until there are none.
+        """
 
     def release_quarantined(self, keys: Sequence[str]) -> int:
         """Remove items that were read after all."""
@@ -245,13 +276,19 @@ class Operations(Protocol):
     def publish_limits(
         self, *, text: str, author: str, reason: str, at_ns: int, justified_by: str = ""
     ) -> LimitsVersion:
-        """A new version where the text differs from the newest one, else the newest."""
+        """A new version where the text differs from the newest one, else the newest.
+
+        Where there is none yet, the newest is version 0: no text, the defaults alone.
+        """
 
     def limits_versions(self) -> list[LimitsVersion]:
         """Newest first; empty while nothing but defaults was ever in force."""
 
-    def record_visit(self, site: str, *, at_ns: int, by: str, found: str) -> None: ...
+    def record_visit(self, site: str, *, at_ns: int, by: str, found: str) -> None:
+        """Keep a visit that was made, and what was found."""
 
-    def last_visit_ns(self, site: str) -> int | None: ...
+    def last_visit_ns(self, site: str) -> int | None:
+        """When the newest recorded visit to a site was made; None where none was recorded."""
 
-    def close(self) -> None: ...
+    def close(self) -> None:
+        """Let go of files and connections. Later calls raise StoreUnavailable."""
