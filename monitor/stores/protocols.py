@@ -127,8 +127,9 @@ class CallOut:
 
 
 Plan = Callable[[Sequence[Change], Mapping[str, str]], Sequence[CallOut]]
-"""Who is to be told of some changes. The mapping: per alarm id, the greatest urgency anybody was told of so far (a
-call-out that waits counts, one given up does not), and "" where nobody was. Pure; called inside the transaction that keeps the changes."""
+"""Who is to be told of some changes. The mapping: per alarm id, the greatest urgency anybody was told of so far
+("" where nobody was); a call-out that waits counts, one given up does not. Pure; called inside the transaction that
+keeps the changes."""
 
 
 @dataclass(frozen=True, slots=True)
