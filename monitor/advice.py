@@ -16,7 +16,7 @@ from monitor.conditions import CONDITIONS
 OURS = Path(__file__).with_name("advice.toml")
 
 # Bounds of what a message carries: a person reads it on a phone, and a push has to stay small.
-LINES_MAX = 12  # checks of one alarm, also after those of its causes were put before them
+LINES_MAX = 12  # of each list of one alarm, also after those of its causes were put before its own
 TEXT_MAX = 400  # characters of one line
 LIKELY = 0.3  # from this chance on a cause's own checks go first (our choice: a third is worth the first look)
 LIKELY_MAX = 2  # causes whose checks go first: more would bury the condition's own
@@ -98,7 +98,7 @@ class Advice:
                 check += parent.check
                 bring += parent.bring
                 cautions += parent.cautions
-        keys = _once([*self.always, *entry.cautions, *cautions])
+        keys = _once([*self.always, *entry.cautions, *cautions])[:LINES_MAX]
         return Advised(
             title=entry.title,
             means=entry.means,

@@ -23,7 +23,7 @@ URGENCY_WORDS: Mapping[Urgency, str] = {
 }
 URGENCY_SENTENCES: Mapping[Urgency, str] = {
     Urgency.NOW: "Somebody is needed now: the unit is not ready to start, or something is unsafe.",
-    Urgency.BEFORE_VISIT: "Somebody is needed before the next visit: it will not keep until then.",
+    Urgency.BEFORE_VISIT: "Somebody is needed before the next visit: it may not keep until then.",
     Urgency.AT_VISIT: "It will keep until the next visit and stands on the visit sheet. Nobody needs to go out for it.",
 }
 # English names written out: strftime's depend on the machine's locale, and a message should not.
