@@ -1,0 +1,105 @@
+"""Runs: when the engine ran, from its run signals or, without them, from how fast its water warmed.
+
+In: readings of one unit in the order of arrival. Out: when runs began and ended. May import: numpy, models.windows.
+Touches nothing. This is the masks' need only (stopped limits are off during a run and for hours after).
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.windows import Float64, Int64
+
+RISE_K = 12.0  # a jacket-water heater warms by 5-11 K in 10-60 min and then rests; an engine goes on (common practice)
+RISE_BIN_NS = 300 * 1_000_000_000
+RISE_BINS = 5  # the rise is looked for within 20 to 25 min
+FALL_K = 3.0  # water this far below the run's greatest has begun to cool: the engine has stopped
+SPEED_RUNNING = 200.0  # 1/min; cranking is 100-250, self-sustained 400 and more (common practice)
+RUN_NS_MAX = 12 * 3600 * 1_000_000_000  # an inferred run without an end is given up after half a day
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """The run under way or one that was; ns UTC.
+
+    began_ns, began_noticed_ns: when it began, and when that could be known. ended_ns, ended_noticed_ns: None while
+    running. inferred: from the water alone; then peak is the greatest temperature so far, Cel, met at peak_ns.
+    """
+
+    began_ns: int
+    began_noticed_ns: int
+    ended_ns: int | None = None
+    ended_noticed_ns: int | None = None
+    inferred: bool = False
+    peak: float = -np.inf
+    peak_ns: int = 0
+
+    @property
+    def under_way(self) -> bool:
+        """Whether it has not ended yet."""
+        return self.ended_ns is None
+
+
+def switched(time_ns: Int64, received_ns: Int64, running: NDArray[np.bool_], last: Run | None) -> list[Run]:
+    """Runs by a run signal: each change of `running` begins or ends one.
+
+    Args:
+        time_ns, received_ns: of the signal's readings in order, int64 [n]. running: bool [n].
+        last: the run known before.
+    Returns: last (if any) as it then is and each new run, in order.
+    """
+    runs = [] if last is None else [last]
+    state = last is not None and last.under_way
+    changes = np.flatnonzero(np.diff(np.concatenate(([state], running)).astype(np.int8)))
+    for i in changes.tolist():
+        if running[i]:
+            runs.append(Run(int(time_ns[i]), int(received_ns[i])))
+        else:
+            runs[-1] = replace(runs[-1], ended_ns=int(time_ns[i]), ended_noticed_ns=int(received_ns[i]))
+    return runs
+
+
+def inferred(time_ns: Int64, received_ns: Int64, value: Float64, recent_least: Float64, last: Run | None) -> list[Run]:
+    """Runs by the water alone: a rise of RISE_K over its recent least begins one, FALL_K below its peak ends it.
+
+    Args:
+        time_ns, received_ns, value: jacket water in order, Cel, [n].
+        recent_least: least water of the RISE_BINS bins that end with the reading's own, Cel, [n].
+        last: the run known before.
+    Returns: last (if any) as it then is and each new run, in order.
+    """
+    runs = [] if last is None else [last]
+    rises = np.flatnonzero(value - recent_least >= RISE_K)
+    at = 0
+    while at < len(value):
+        if runs and runs[-1].under_way:
+            at = _followed(runs, time_ns, received_ns, value, at)
+        else:
+            later = rises[np.searchsorted(rises, at) :]
+            if not len(later):
+                break
+            at = int(later[0])
+            began = int(time_ns[at]) - RISE_BINS * RISE_BIN_NS
+            if runs and runs[-1].ended_ns is not None:
+                began = max(began, runs[-1].ended_ns)
+            runs.append(
+                Run(began, int(received_ns[at]), inferred=True, peak=float(value[at]), peak_ns=int(time_ns[at]))
+            )
+            at += 1
+    return runs
+
+
+def _followed(runs: list[Run], time_ns: Int64, received_ns: Int64, value: Float64, at: int) -> int:
+    """Follows the run under way from reading `at`; the first reading after its end."""
+    run = runs[-1]
+    peaks = np.maximum.accumulate(np.concatenate(([run.peak], value[at:])))[1:]
+    over = np.flatnonzero((peaks - value[at:] >= FALL_K) | (time_ns[at:] - run.began_ns > RUN_NS_MAX))
+    stop = int(over[0]) if len(over) else len(peaks) - 1
+    top = at + int(np.argmax(value[at : at + stop + 1]))
+    if value[top] > run.peak:
+        run = replace(run, peak=float(value[top]), peak_ns=int(time_ns[top]))
+    if len(over):
+        run = replace(run, ended_ns=run.peak_ns, ended_noticed_ns=int(received_ns[at + stop]))
+    runs[-1] = run
+    return at + stop + 1

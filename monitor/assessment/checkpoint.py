@@ -1,0 +1,143 @@
+"""Checkpoint: the assessor's memory in one file, so that a restart needs only what arrived since.
+
+In: an assessor. Out: an .npz file of plain arrays and one JSON text; read back without pickle, refused where it does
+not fit. May import: monitor.assessment, monitor.alarms. Touches only the file it is given.
+
+A checkpoint saves time, it holds nothing that the history does not: without one the history is judged again.
+"""
+
+import json
+import os
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+from zipfile import BadZipFile
+
+import numpy as np
+
+from models.normal import Normal
+from models.running import Run
+from monitor.alarms.lifecycle import Evidence, Urgency
+from monitor.assessment.assessor import Assessor, Contribution, UnitState
+from monitor.assessment.delays import Standing
+from monitor.assessment.silence import Deaf
+
+FORMAT = 1  # raised whenever the meaning of what is kept changes; an older one is then judged again
+
+
+class Unusable(Exception):
+    """A checkpoint that is damaged or of another make; the text says why. The history is judged again instead."""
+
+
+def save(assessor: Assessor, path: Path) -> None:
+    """Keep the memory; the file is the old or the new one at every moment."""
+    head = {
+        "format": FORMAT,
+        "units": list(assessor.fleet.unit_names),
+        "signals": list(assessor.fleet.signal_names),
+        "rules": [[repr(rule) for rule in rules] for rules in assessor.rules],
+        "states": [_out(state) for state in assessor.states],
+    }
+    columns = {f"tracks.{name}": column for name, column in assessor.tracks.columns().items()}
+    partial = path.with_suffix(".partial")
+    with partial.open("wb") as file:
+        np.savez(
+            file,
+            head=np.frombuffer(json.dumps(head).encode(), np.uint8),
+            assessed_ns=assessor.assessed_ns,
+            **columns,  # type: ignore[arg-type]  # numpy's stub takes the keyword for allow_pickle
+        )
+        file.flush()
+        os.fsync(file.fileno())
+    partial.replace(path)
+
+
+def restore(assessor: Assessor, path: Path) -> list[int]:
+    """Take a kept memory back.
+
+    A unit whose rules have changed since is judged again from its begin, so that live running and a replay of the same
+    history under the same limits say the same.
+
+    Returns: index of the units that the checkpoint knows; the others' history has to be judged from its begin.
+    Raises:
+        Unusable: no such file, damaged, or of another format; the assessor is as it was.
+    """
+    try:
+        with np.load(path, allow_pickle=False) as file:
+            columns = {name: file[name] for name in file.files}
+        head = json.loads(columns.pop("head").tobytes())
+        assessed = columns.pop("assessed_ns")
+    except FileNotFoundError:
+        raise Unusable("there is no checkpoint yet") from None
+    except (OSError, ValueError, KeyError, EOFError, BadZipFile) as error:
+        raise Unusable(f"{path.name} is damaged ({error})") from None
+    if head.get("format") != FORMAT:
+        raise Unusable(f"{path.name} was written by another version")
+    kept = {name: place for place, name in enumerate(head["units"])}
+    names = assessor.fleet.unit_names
+    known = [place for place, name in enumerate(names) if name in kept and _same_rules(assessor, head, place, kept)]
+    if head["signals"] != list(assessor.fleet.signal_names):
+        raise Unusable("the signals of the fleet have changed")
+    old = np.array([kept[names[place]] for place in known], np.int64)
+    new = np.array(known, np.int64)
+    tracks = {name.removeprefix("tracks."): column for name, column in columns.items()}
+    _check_shapes(assessor, tracks, len(kept))
+    assessor.tracks.restore(tracks, new, old, len(head["signals"]))
+    assessor.assessed_ns[new] = assessed[old]
+    for place, before in zip(new.tolist(), old.tolist(), strict=True):
+        assessor.adopt(place, _in(head["states"][before]))
+    return known
+
+
+def _same_rules(assessor: Assessor, head: dict[str, Any], place: int, kept: dict[str, int]) -> bool:
+    rules = [repr(rule) for rule in assessor.rules[place]]
+    return bool(head["rules"][kept[assessor.fleet.unit_names[place]]] == rules)
+
+
+def _check_shapes(assessor: Assessor, columns: dict[str, np.ndarray], units: int) -> None:
+    for name, mine in assessor.tracks.columns().items():
+        column = columns.get(name)
+        rows = units if len(mine) == len(assessor.fleet.units) else units * len(assessor.fleet.signals)
+        if column is None or column.dtype != mine.dtype or column.shape != (rows, *mine.shape[1:]):
+            raise Unusable(f"its column {name} does not fit")
+
+
+def _out(state: UnitState) -> dict[str, object]:
+    return {
+        "normal": asdict(state.normal),
+        "standings": {name: asdict(standing) for name, standing in state.standings.items()},
+        "passed": state.passed,
+        "reasons": {
+            condition: {source: [r.urgency.value, r.since_ns, asdict(r.evidence)] for source, r in sources.items()}
+            for condition, sources in state.reasons.items()
+        },
+        "runs": [asdict(run) for run in state.runs],
+        "in_band": sorted(state.in_band),
+        "deaf": [asdict(span) for span in state.deaf],
+        "offline_ns": state.offline_ns,
+        "clock_ahead_ns": state.clock_ahead_ns,
+        "suspect": state.suspect,
+        "run_signal": state.run_signal,
+    }
+
+
+def _in(kept: dict[str, Any]) -> UnitState:
+    return UnitState(
+        normal=Normal(**kept["normal"]),
+        standings={name: Standing(**standing) for name, standing in kept["standings"].items()},
+        passed=dict(kept["passed"]),
+        reasons={
+            condition: {
+                source: Contribution(Urgency(urgency), since, Evidence(**evidence))
+                for source, (urgency, since, evidence) in sources.items()
+            }
+            for condition, sources in kept["reasons"].items()
+        },
+        runs=[Run(**run) for run in kept["runs"]],
+        in_band={(name, began) for name, began in kept["in_band"]},
+        deaf=[Deaf(**span) for span in kept["deaf"]],
+        offline_ns=kept["offline_ns"],
+        clock_ahead_ns=kept["clock_ahead_ns"],
+        suspect=[(signal, from_ns, to_ns) for signal, from_ns, to_ns in kept["suspect"]],
+        run_signal=kept["run_signal"],
+    )

@@ -1,0 +1,66 @@
+"""Silence: a unit, a signal or a gateway from which nothing comes, judged by the times of arrival.
+
+In: arrivals of one unit, link states, times in which the program itself did not listen. Out: turns. Pure.
+May import: monitor.times.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from monitor.times import MINUTE_NS
+
+SETTLE_NS = MINUTE_NS  # after a restart, until the broker has handed over what it kept
+SIGNAL_LATER_NS = MINUTE_NS  # one signal's silence is told a little later than the whole unit's, which explains it
+
+
+@dataclass(frozen=True, slots=True)
+class Deaf:
+    """A time in which the program did not listen: its present speaks for nobody's silence. from_ns, to_ns."""
+
+    from_ns: int
+    to_ns: int
+
+
+def postponed(deaf: Sequence[Deaf], moment_ns: int) -> int:
+    """A moment of the present, moved out of the times in which the program did not listen."""
+    for span in deaf:
+        if span.from_ns < moment_ns < span.to_ns + SETTLE_NS:
+            moment_ns = span.to_ns + SETTLE_NS
+    return moment_ns
+
+
+def deadline_ns(heard_ns: int, silence_ns: int, deaf: Sequence[Deaf]) -> int:
+    """When silence since heard_ns has lasted too long; time in which the program did not listen is not counted."""
+    deadline = heard_ns + silence_ns
+    for span in deaf:
+        if span.to_ns > heard_ns and span.from_ns < deadline:
+            begin = max(span.from_ns, heard_ns)
+            deadline = max(deadline + span.to_ns - begin, span.to_ns + SETTLE_NS)
+    return deadline
+
+
+def silences(
+    heard_ns: int, arrivals_ns: Sequence[int], silence_ns: int, deaf: Sequence[Deaf], until_ns: int, silent: bool
+) -> list[tuple[bool, int]]:
+    """When silence began to count and when it ended.
+
+    Args:
+        heard_ns: newest arrival before these. arrivals_ns: new ones, rising. silent: whether it counts already.
+        until_ns: everything received up to here is known.
+    Returns: (begins, moment) in order.
+    """
+    turns: list[tuple[bool, int]] = []
+    for arrival in arrivals_ns:
+        if silent:
+            turns.append((False, arrival))
+            silent = False
+        elif arrival - heard_ns > silence_ns:
+            deadline = deadline_ns(heard_ns, silence_ns, deaf)
+            if deadline < arrival:
+                turns += [(True, deadline), (False, arrival)]
+        heard_ns = arrival
+    if not silent:
+        deadline = deadline_ns(heard_ns, silence_ns, deaf)
+        if deadline <= until_ns:
+            turns.append((True, deadline))
+    return turns
