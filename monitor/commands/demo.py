@@ -1,0 +1,152 @@
+"""The command `demo`: an invented valley of generators, watched by the real program, on this machine alone.
+
+In: a folder to keep it in, perhaps an address to listen on. Out: a line with the address, then pages, mails and
+webhooks until Ctrl-C. May import: all of monitor, and the simulator. Touches the folder, ports on loopback, signals.
+
+All of it is real but the engines and the people: an MQTT broker, a mail server, a webhook receiver. The first start
+fills in three weeks, a later one only the time since the last.
+"""
+
+import shutil
+import signal
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from importlib.util import find_spec
+from pathlib import Path
+from secrets import token_bytes
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from monitor.commands.demo_story import Story
+    from simulator.behaviour import State
+
+HOST = "127.0.0.1"
+PORT = 8460
+SENT_PORT = 8461
+
+
+def run(directory: Path, listen: str | None = None) -> None:
+    """Run the demo until Ctrl-C or SIGTERM.
+
+    Args:
+        directory: keeps what was filled in, made where it is missing. listen: HOST:PORT of the pages; None: port 8460
+            on loopback, or another one where that is taken.
+    Raises:
+        SystemExit: it cannot start; the sentence says why and what to do.
+    """
+    # Heavy imports stand here: the command line reads this module to know what commands there are.
+    from monitor.commands.demo_ports import free_port, named_port
+
+    stop = threading.Event()
+    # Set until the process ends: a second Ctrl-C must not cut off what the first began.
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    _check_extra()
+    host, port = (HOST, free_port(HOST, PORT)) if listen is None else named_port(listen)
+    with _locked(directory):
+        _run(directory, host, port, stop)
+
+
+def _run(directory: Path, host: str, port: int, stop: threading.Event) -> None:
+    from base64 import b64encode
+
+    from monitor.commands.demo_broker import demo_broker
+    from monitor.commands.demo_files import demo_settings, fleet_text
+    from monitor.commands.demo_ports import address, browser_url
+    from monitor.commands.demo_readings import Gateways
+    from monitor.commands.demo_sent import SentServer
+    from monitor.serve import serve
+
+    secret = "whsec_" + b64encode(token_bytes(24)).decode()
+    pages_url = browser_url(host, port)
+    fleet = directory / "fleet.toml"
+    fleet.write_text(fleet_text(), encoding="utf-8")
+    with ExitStack() as ends:
+        broker_url = ends.enter_context(demo_broker(directory))
+        sent = SentServer(host=host, wished_port=SENT_PORT, secret=secret)
+        ends.callback(sent.stop)
+        sent.start()
+        sent.pages_url = pages_url
+        story, state, until_ns = _past(directory, stop)
+        if stop.is_set():
+            return
+        gateways = Gateways(story, state, from_ns=until_ns, broker_url=broker_url, directory=directory)
+        ends.callback(gateways.stop)
+        settings = demo_settings(
+            data=directory / "data",
+            fleet=fleet,
+            listen=address(host, port),
+            page_url=pages_url,
+            broker_url=broker_url,
+            smtp_port=sent.smtp_port,
+            webhook_url=sent.webhook_url,
+            secret=secret,
+        )
+
+        def ready(_: str) -> None:
+            gateways.start()
+            print(
+                f"Stillready's demo: {pages_url} (what it sends to people: {sent.url}). Stop it with Ctrl-C.",
+                flush=True,
+            )
+
+        serve(settings, ready=ready, stop=stop, on_page=gateways.page_loaded)
+
+
+def _past(directory: Path, stop: threading.Event) -> tuple["Story", "State", int]:
+    """Bring the store up to the present; the story, the state of its units, and that present, ns."""
+    from monitor.commands import demo_story
+    from monitor.commands.demo_readings import fill_past
+    from monitor.stores.embedded import EmbeddedReadings
+
+    data = directory / "data"
+    if data.exists() and not (directory / demo_story.FILE_NAME).exists():
+        raise SystemExit(f"{data} was not made by the demo, which would overwrite it. Name another folder.")
+    now_ns = time.time_ns()
+    story = demo_story.load(directory)
+    store = EmbeddedReadings(data)
+    try:
+        span = store.span_ns()
+        if story is not None and span is not None:
+            story = demo_story.continued(story, kept_until_ns=span[1] + 1, now_ns=now_ns)
+        if story is None or span is None:
+            store.close()
+            shutil.rmtree(data)
+            store = EmbeddedReadings(data)
+            story, span = demo_story.begun(now_ns), None
+            print("Filling in three weeks of an invented valley …", file=sys.stderr, flush=True)
+        demo_story.save(story, directory)
+        from_ns = story.began_ns if span is None else span[1] + 1
+        return story, fill_past(story, store, from_ns=from_ns, to_ns=now_ns, stopped=stop.is_set), now_ns
+    finally:
+        store.close()
+
+
+@contextmanager
+def _locked(directory: Path) -> Iterator[None]:
+    """One demo a folder: a second one would fill in the same past."""
+    import fcntl
+
+    try:
+        directory.mkdir(parents=True, exist_ok=True)
+        lock = (directory / "demo.lock").open("w")
+    except OSError as reason:
+        raise SystemExit(f"The demo cannot use {directory}: {reason.strerror}. Name another folder.") from None
+    with lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            raise SystemExit(f"A demo already runs in {directory}. Stop it, or name another folder.") from None
+        yield
+
+
+def _check_extra() -> None:
+    """Refuse in words where the demo's own packages are missing."""
+    missing = [name for name in ("iotcore", "aiosmtpd") if find_spec(name) is None]
+    if missing:
+        raise SystemExit(
+            f"The demo also needs {' and '.join(missing)}. Install them with: pip install 'stillready[demo]'"
+        )
