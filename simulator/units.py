@@ -83,10 +83,10 @@ SITES = (
 
 UNITS = (
     Unit("intake-pump-1", "Intake pump 1", "waterworks", 1, 10, time_constant_h=11.0, protects="intake pumps"),
-    Unit("intake-pump-2", "Intake pump 2", "waterworks", 2, 10, cut_in=40.0, time_constant_h=12.5),
-    Unit("filter-hall", "Filter hall", "waterworks", 3, 14, set_point=4982.0, hump_pa_per_k=24.0, cut_out=48.0),
+    Unit("intake-pump-2", "Intake pump 2", "waterworks", 2, 10, week=3, cut_in=40.0, time_constant_h=12.5),
+    Unit("filter-hall", "Filter hall", "waterworks", 3, 14, week=2, set_point=4982.0, hump_pa_per_k=24.0, cut_out=48.0),
     Unit("quay-crane", "Quay crane", "harbour", 0, 9, cut_in=42.0, time_constant_h=9.0, set_point=1744.0, blocks=1),
-    Unit("cold-store", "Cold store", "harbour", 3, 9, heater_k_per_h=14.0, protects="fish store"),
+    Unit("cold-store", "Cold store", "harbour", 3, 9, week=4, heater_k_per_h=14.0, protects="fish store"),
     Unit("clinic-main", "Clinic main", "clinic", 1, 7, week=1, time_constant_h=15.0, set_point=4982.0, cut_in=43.0),
     Unit("clinic-wing", "Clinic wing", "clinic", 4, 7, time_constant_h=14.0, protects="ward lighting"),
     Unit("boiler-house", "Boiler house", "school", 5, 11, time_constant_h=10.0, hump_pa_per_k=18.0, blocks=1),
