@@ -1,0 +1,227 @@
+"""The connection to the broker: persistent session, manual acknowledgement, again and again until told to stop.
+
+In: messages of the broker, MQTT 5. Out: each handed to `deliver` on the network thread, with the means to acknowledge
+it. May import: paho, monitor.settings. Touches the network and the certificate files of the settings.
+
+Each connection has a paho client of its own. A message id means something on its connection only: an acknowledgement
+that comes after a reconnect goes to a client that is gone, and can never be taken for another message's.
+"""
+
+import logging
+import ssl
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from threading import Event, Thread
+from urllib.parse import urlsplit
+
+from paho.mqtt.client import Client, ConnectFlags, MQTTMessage, MQTTv5
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from monitor.settings import Broker
+
+log = logging.getLogger(__name__)
+
+KEEPALIVE_S = 30  # a dead network is noticed after one and a half of it
+LOOP_S = 1.0  # how long the network thread waits before it looks after its pings
+RECONNECT_S_MIN = 0.05  # whatever the setting says: a refused connect returns at once
+STOP_S = 10.0  # how long a stop waits for the network thread: a connect in progress may take 5 s
+PORTS = {"mqtt": 1883, "mqtts": 8883}
+SESSION_EXPIRY_S_MAX = 0xFFFF_FFFF  # MQTT 5.0 section 3.1.2.11.2: it means 'never'
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Where the broker is."""
+
+    host: str
+    port: int
+    is_tls: bool
+
+
+def parse_address(url: str) -> Address:
+    """Address of mqtt://HOST:PORT or mqtts://HOST:PORT.
+
+    Raises:
+        ValueError: anything else; secrets in the URL too, they belong into the settings.
+    """
+    expected = f'The broker is "{url}"; mqtt://HOST:PORT or mqtts://HOST:PORT was expected.'
+    parts = urlsplit(url)
+    try:
+        port = parts.port
+    except ValueError:
+        raise ValueError(expected) from None
+    if parts.scheme not in PORTS or not parts.hostname or parts.path.strip("/") or parts.query:
+        raise ValueError(expected)
+    if parts.username or parts.password:
+        raise ValueError("The broker's URL holds a user name or password. Use the settings username and password.")
+    return Address(parts.hostname, port or PORTS[parts.scheme], parts.scheme == "mqtts")
+
+
+def tls_context(broker: Broker) -> ssl.SSLContext:
+    """TLS as the settings have it: the broker must prove its name, we show our certificate where there is one.
+
+    Raises:
+        ValueError: a file that cannot be used.
+    """
+    try:
+        context = ssl.create_default_context(cafile=broker.ca_file)
+        if broker.client_certificate_file is not None:
+            context.load_cert_chain(broker.client_certificate_file, broker.client_key_file)
+    except OSError as error:  # ssl.SSLError is one
+        files = (broker.ca_file, broker.client_certificate_file, broker.client_key_file)
+        named = ", ".join(str(file) for file in files if file is not None)
+        raise ValueError(f"The broker's certificates cannot be used ({error}). Check the files {named}.") from None
+    return context
+
+
+class Connection:
+    """Keeps one session with the broker alive."""
+
+    def __init__(
+        self,
+        broker: Broker,
+        *,
+        filters: Callable[[], Sequence[str]],
+        deliver: Callable[[MQTTMessage, Callable[[], None]], bool],
+        wait_for_room: Callable[[], object],
+        up: Callable[[bool], None],
+        down: Callable[[str], None],
+    ) -> None:
+        """
+        Args:
+            filters: what to subscribe to, asked at each connect.
+            deliver: takes a message and the means to acknowledge it; False where there is no room for it.
+            wait_for_room: called after that; returns once there is room, or the program stops.
+            up: subscribed; told whether the broker still knew the session. down: not connected, and why.
+        Raises:
+            ValueError: an address or certificate that cannot be used.
+        """
+        self._broker = broker
+        self._address = parse_address(broker.url)
+        self._tls = tls_context(broker) if self._address.is_tls else None
+        self._filters = filters
+        self._deliver = deliver
+        self._wait_for_room = wait_for_room
+        self._up = up
+        self._down = down
+        self._stopping = Event()
+        self._client: Client | None = None
+        self._is_up = False
+        self._is_full = False
+        self._error = ""
+        self._session_known = False
+        self._thread = Thread(target=self._run, name="broker connection", daemon=True)
+
+    def start(self) -> None:
+        """Begin; a broker that cannot be reached is tried again for ever."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Send what waits to be sent, disconnect, end."""
+        self._stopping.set()
+        client = self._client
+        if client is not None:
+            client.disconnect()
+        self._thread.join(STOP_S)
+
+    def _run(self) -> None:
+        least_s = max(self._broker.reconnect_least, RECONNECT_S_MIN)
+        wait_s = least_s
+        while not self._stopping.is_set():
+            was_up = self._one_connection()
+            if self._is_full:
+                self._wait_for_room()
+            wait_s = least_s if was_up else wait_s
+            self._stopping.wait(wait_s)
+            wait_s = max(least_s, min(wait_s * 2, self._broker.reconnect_greatest))
+
+    def _one_connection(self) -> bool:
+        """Connect and serve until the connection is lost; whether it was up at all."""
+        self._is_up, self._is_full, self._error = False, False, ""
+        client = self._client = self._new_client()
+        try:
+            client.connect(
+                self._address.host,
+                self._address.port,
+                KEEPALIVE_S,
+                clean_start=False,
+                properties=self._connect_properties(),
+            )
+            while client.loop(LOOP_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
+                if self._is_full:
+                    self._error = "more messages came than can be held, waiting until they are stored"
+                if self._error or self._stopping.is_set():
+                    client.disconnect()
+        except Exception as error:  # a broker that breaks the protocol must not end this thread
+            if not isinstance(error, OSError):
+                log.exception("The broker's answer could not be understood")
+            self._error = f"{error}" or type(error).__name__
+        was_up, self._is_up = self._is_up, False
+        where = f"{self._address.host}:{self._address.port}"
+        self._down(f"No connection to the broker at {where}: {self._error or 'it was closed'}")
+        return was_up
+
+    def _new_client(self) -> Client:
+        broker = self._broker
+        client = Client(CallbackAPIVersion.VERSION2, client_id=broker.client_id, protocol=MQTTv5, manual_ack=True)
+        if broker.username is not None:
+            client.username_pw_set(
+                broker.username, broker.password.get_secret_value() if broker.password is not None else None
+            )
+        if self._tls is not None:
+            client.tls_set_context(self._tls)
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_message = self._on_message
+        # With it set, a thread that acknowledges only queues: the network thread alone writes, or packets would mix.
+        client.on_socket_register_write = lambda *_: None
+        return client
+
+    def _connect_properties(self) -> Properties:
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
+        properties.SessionExpiryInterval = min(int(self._broker.session_expiry), SESSION_EXPIRY_S_MAX)
+        properties.ReceiveMaximum = self._broker.receive_maximum
+        return properties
+
+    def _on_connect(
+        self, client: Client, _userdata: object, flags: ConnectFlags, reason: ReasonCode, _properties: object
+    ) -> None:
+        if reason.is_failure:
+            self._error = f"the broker refused: {reason}. Check user name, password and client_id."
+            return
+        self._session_known = flags.session_present
+        # Again at each connect, though the session remembers: it may be gone, and link states are sent anew only so.
+        client.subscribe([(name, SubscribeOptions(qos=1)) for name in self._filters()])
+
+    def _on_subscribe(
+        self, _client: Client, _userdata: object, _mid: int, reasons: list[ReasonCode], _properties: object
+    ) -> None:
+        refused = [
+            f"{name} ({reason})" for name, reason in zip(self._filters(), reasons, strict=False) if reason.is_failure
+        ]
+        if refused:
+            self._error = f"the broker refused the subscription {', '.join(refused)}. Allow it there."
+            return
+        self._is_up = True
+        self._up(self._session_known)
+
+    def _on_message(self, client: Client, _userdata: object, message: MQTTMessage) -> None:
+        """An exception out of here would end the network thread."""
+        try:
+            if self._is_full:  # a later message must not overtake the one that found no room
+                return
+            mid, qos = message.mid, message.qos
+
+            def acknowledge() -> None:
+                if client is self._client:
+                    client.ack(mid, qos)
+
+            if not self._deliver(message, acknowledge):
+                self._is_full = True
+        except Exception:
+            log.exception("A message could not be queued; the broker will send it again")
+            self._is_full = True
