@@ -1,0 +1,104 @@
+"""Whether a unit will make it to the next visit: one of four words, and one sentence.
+
+In: the alarms that stand at a unit, what is silent there, the next visit. Out: a frozen view. Pure: the present is an
+argument. May import: monitor.alarms.lifecycle, monitor.api.moments, monitor.api.measures.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from monitor.alarms.lifecycle import Alarm, State, Urgency
+from monitor.api.measures import signal_title
+from monitor.api.moments import clock_text
+
+
+class Readiness(StrEnum):
+    """How the API and the pages say it; rank puts those that ask for someone first."""
+
+    NOT_READY = "not_ready"
+    NOT_UNTIL_VISIT = "not_until_visit"
+    UNKNOWN = "unknown"
+    UNTIL_VISIT = "until_visit"
+
+    @property
+    def rank(self) -> int:
+        """0 asks most."""
+        return list(Readiness).index(self)
+
+
+# What these do not know is that a unit is in order, not that it is not.
+BLIND = frozenset({"readings_missing", "sensor_suspect", "clock_wrong"})
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A unit's readiness. sentence: for people. because: the alarms it rests on, the most urgent first."""
+
+    readiness: Readiness
+    sentence: str
+    because: tuple[Alarm, ...]
+
+
+def counts(alarm: Alarm) -> bool:
+    """Whether an alarm says something of the unit now. A shelved one does: nobody is called, yet it stands."""
+    return alarm.present and alarm.state not in (State.SUPPRESSED, State.OUT_OF_SERVICE)
+
+
+def by_need(alarms: Iterable[Alarm]) -> list[Alarm]:
+    """The most urgent first, of like ones the oldest."""
+    return sorted(alarms, key=lambda alarm: (-alarm.urgency.rank, alarm.raised_at_ns, alarm.id))
+
+
+def judged(
+    alarms: Iterable[Alarm],
+    *,
+    silent: Mapping[str, int | None],
+    titles: Mapping[str, str],
+    until: str,
+    timezone: str,
+    now_ns: int,
+) -> Judged:
+    """What stands, in one sentence.
+
+    Args:
+        alarms: of this unit, standing. silent: needed signals that do not come, with their last reading.
+        titles: conditions in words. until: the next visit in words ("the visit on Thu 09:00 MST").
+    """
+    standing = by_need(filter(counts, alarms))
+    judging = [alarm for alarm in standing if alarm.condition not in BLIND]
+    needed_now = [alarm for alarm in judging if alarm.urgency is Urgency.NOW]
+    before = [alarm for alarm in judging if alarm.urgency is Urgency.BEFORE_VISIT]
+    blind = [alarm for alarm in standing if alarm.condition in BLIND and alarm.urgency.calls]
+    if needed_now:
+        return Judged(Readiness.NOT_READY, f"Not ready now: {_titles(needed_now, titles)}.", tuple(needed_now))
+    if before:
+        sentence = f"May not be ready until {until}: {_titles(before, titles)}.{_from_when(before, timezone, now_ns)}"
+        return Judged(Readiness.NOT_UNTIL_VISIT, sentence, tuple(before))
+    if silent or blind:
+        return Judged(Readiness.UNKNOWN, _unknown(blind, silent, titles, timezone, now_ns), tuple(blind))
+    rest = f" To see to then: {_titles(standing, titles)}." if standing else ""
+    return Judged(Readiness.UNTIL_VISIT, f"Should be ready until {until}.{rest}", tuple(standing))
+
+
+def _titles(alarms: Sequence[Alarm], titles: Mapping[str, str]) -> str:
+    words = [titles.get(alarm.condition, alarm.condition.replace("_", " ")) for alarm in alarms]
+    words = [word[:1].lower() + word[1:] for word in dict.fromkeys(words)]
+    return "; ".join(words[:2]) + (f"; and {len(words) - 2} more" if len(words) > 2 else "")
+
+
+def _from_when(alarms: Sequence[Alarm], timezone: str, now_ns: int) -> str:
+    earliest = [alarm.said.not_ready_at.p10 for alarm in alarms if alarm.said.not_ready_at]
+    known = [moment for moment in earliest if moment is not None]
+    return f" It could stop being ready from {clock_text(min(known), timezone, now_ns)}." if known else ""
+
+
+def _unknown(
+    blind: Sequence[Alarm], silent: Mapping[str, int | None], titles: Mapping[str, str], timezone: str, now_ns: int
+) -> str:
+    if not silent:
+        return f"Not known whether it is ready: {_titles(blind, titles)}."
+    names = ", ".join(signal_title(signal).lower() for signal in silent)
+    lasts = [moment for moment in silent.values() if moment is not None]
+    since = f"since {clock_text(max(lasts), timezone, now_ns)}" if lasts else "so far"
+    return f"Not known whether it is ready: no {names} {since}."
