@@ -283,6 +283,6 @@ def _gas(plant: Plant, faults: Sequence[Fault], time_ns: Int64, since_s: Float64
     locked_up = standing + 0.07 * set_point * np.exp(-np.maximum(since_s - run_s, 0.0) / 5400.0)
     healthy = np.where(since_s < run_s, drawing, locked_up)
     crept = _presence(plant, FaultKind.GAS_CREEPS_UP, faults, time_ns, on_s=10_800.0, off_s=600.0)
-    starved = _presence(plant, FaultKind.GAS_SUPPLY_LOW, faults, time_ns, on_s=3.0, off_s=8.0)
+    starved = _presence(plant, FaultKind.GAS_SUPPLY_LOW, faults, time_ns, on_s=1.5, off_s=8.0)
     pressure = healthy + 0.75 * set_point * crept
     return pressure + starved * (650.0 - pressure) + 3.0 * plant.noise("gas", time_ns)
