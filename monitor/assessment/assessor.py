@@ -109,14 +109,14 @@ class UnitView:
     """What the assessment knows of a unit, for people.
 
     heard_ns: newest arrival of news, None: never. silent: needed signals from which nothing comes, or never came.
-    normal: as learned, NaN: not yet. running: as far as known.
+    normal: as learned, NaN: not yet. runs: of the last days, begin and end, None: under way.
     """
 
     heard_ns: int | None
     silent: tuple[str, ...]
     never_heard: tuple[str, ...]
     normal: Normal
-    running: bool
+    runs: tuple[tuple[int, int | None], ...]
 
 
 class Assessor:
@@ -611,16 +611,13 @@ class Assessor:
         return [self._finding(unit, turn, Kind.CHANGED, after)]
 
     def _finding(self, unit: int, turn: Turned, kind: Kind, reason: Contribution) -> Finding:
-        not_ready = None
-        if reason.evidence.level == "not_ready":
-            not_ready = NotReady(reason.since_ns, reason.since_ns, reason.since_ns)
         return Finding(
             unit=self._units[unit].id,
             condition=turn.condition,
             kind=kind,
             at_ns=turn.at_ns,
             noticed_ns=turn.noticed_ns,
-            said=Said(reason.urgency, (), not_ready),
+            said=_said(reason),
             evidence=reason.evidence,
         )
 
@@ -737,6 +734,19 @@ class Assessor:
         self._set_band(unit)
         self._update_due(np.array([unit]))
 
+    def standing(self) -> dict[tuple[str, str], Finding]:
+        """What stands just now, by unit and condition, as it would be raised: since when, how urgent, why."""
+        found = {}
+        for unit, state in zip(self._units, self.states, strict=True):
+            for condition, reasons in state.reasons.items():
+                reason = _strongest(reasons)
+                assert reason is not None, "a condition stands for a reason"
+                since = min(each.since_ns for each in reasons.values())
+                found[unit.id, condition] = Finding(
+                    unit.id, condition, Kind.RAISED, since, since, _said(reason), reason.evidence
+                )
+        return found
+
     # --- for people ----------------------------------------------------------------------------------------------
 
     def view(self, unit: int) -> UnitView:
@@ -753,13 +763,19 @@ class Assessor:
             silent=silent,
             never_heard=never,
             normal=state.normal,
-            running=bool(state.runs) and state.runs[-1].under_way,
+            runs=tuple((run.began_ns, run.ended_ns) for run in state.runs),
         )
 
 
 def _by_signal(rules: tuple[Rule, ...]) -> dict[int, tuple[Rule, ...]]:
     signals = dict.fromkeys(rule.signal for rule in rules)
     return {signal: tuple(rule for rule in rules if rule.signal == signal) for signal in signals}
+
+
+def _said(reason: Contribution) -> Said:
+    """What a reason lets be said; not ready already: all three quantiles are that moment (contract)."""
+    at = reason.since_ns
+    return Said(reason.urgency, (), NotReady(at, at, at) if reason.evidence.level == "not_ready" else None)
 
 
 def _strongest(reasons: dict[str, Contribution]) -> Contribution | None:
