@@ -43,7 +43,8 @@ class Email(Channel):
         try:
             server = self._connect()
             try:
-                server.send_message(message)
+                # Not send_message: it writes ">From" where a line of the text begins with "From".
+                server.sendmail(_address(self._settings.sender).addr_spec, [call_out.recipient], message.as_bytes())
             finally:
                 # The server has taken the mail over, or has refused it: how the parting goes changes neither.
                 with suppress(smtplib.SMTPException, OSError):

@@ -31,7 +31,7 @@ from monitor.stores.protocols import CallOut, StoreUnavailable
 from monitor.times import Clock
 
 POLL_S = 1.0  # how late a retry may be; what is new is sent at once, by notify()
-DUE_MAX = 2_000  # read at once, some 12 MB: so many may wait for one hanging receiver before others wait behind them
+DUE_MAX = 1_000  # read at once, some 6 MB: so many may wait for one hanging receiver before others wait behind them
 LANE_MAX = 1_000  # call-outs of one alarm looked at: receivers times events, far beyond any rota
 CHANNEL_SENDS_MAX = 16  # under way at once on one channel: so many threads, connections and sockets at most
 RECEIVER_SENDS_MAX = 2  # of them to one receiver: seven may hang and the channel still moves
