@@ -15,14 +15,16 @@ from monitor.alarms.lifecycle import Alarm, Cause, Evidence, Finding, Kind, NotR
 from monitor.api.live import LiveEvents
 from monitor.api.parts import Parts, ProgramStatus, UnitView
 from monitor.batch import Batch, from_columns
-from monitor.fleet import Fleet, Site, Unit, Visit
+from monitor.fleet import Fleet, Site, Unit
 from monitor.settings import CallOuts, Recipient, Settings
 from monitor.stores.embedded import EmbeddedReadings
 from monitor.stores.operations import SqlOperations
 from monitor.stores.protocols import CallOut
 from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS, SECOND_NS, from_rfc3339
+from monitor.visits import load_visits
 
 NOW_NS = from_rfc3339("2026-01-13T17:30:00Z")  # Tuesday 10:30 in the valley
+THURSDAYS = "FREQ=WEEKLY;BYDAY=TH;BYHOUR=9;BYMINUTE=0"
 HEALTHY = {
     "jacket_water_temperature": 41.0,
     "battery_voltage": 27.2,
@@ -32,10 +34,10 @@ HEALTHY = {
 
 
 def valley() -> Fleet:
-    """Three sites, four units."""
+    """Three sites, four units. The lookout has no calendar; the others are visited each Thursday at 09:00."""
     sites = {
-        "mill": Site("mill", "Old mill", "America/Denver"),
-        "weir": Site("weir", "Weir house", "America/Denver"),
+        "mill": Site("mill", "Old mill", "America/Denver", visit_rule=THURSDAYS),
+        "weir": Site("weir", "Weir house", "America/Denver", visit_rule=THURSDAYS),
         "lookout": Site("lookout", "Lookout hut", "America/Denver"),
     }
     units = {
@@ -54,15 +56,6 @@ def valley() -> Fleet:
         "lookout-1": Unit("lookout-1", "lookout", "Lookout 1", battery_nominal_voltage=24, gateway="lookout-1"),
     }
     return Fleet(sites, units)
-
-
-class ThursdayVisits:
-    """Every site is visited on Thursday 15 January at 09:00 in the valley; the lookout has no calendar."""
-
-    def next_visit(self, site: str, at_ns: int) -> Visit | None:
-        """That visit, for whoever asks before its end."""
-        visit = Visit(from_rfc3339("2026-01-15T16:00:00Z"), from_rfc3339("2026-01-15T18:00:00Z"))
-        return visit if site != "lookout" and at_ns < visit.end_ns else None
 
 
 def nobody(changes: Sequence[Change], told: object) -> Sequence[CallOut]:
@@ -175,7 +168,7 @@ class House:
         """What create_app takes."""
         return Parts(
             fleet=self.fleet,
-            visits=ThursdayVisits(),
+            visits=load_visits(self.fleet),
             advice=load_advice(),
             readings=self.readings,
             operations=self.operations,

@@ -15,11 +15,11 @@ from monitor.api.events import events_route
 from monitor.api.guards import Guards
 from monitor.api.health import health_routes
 from monitor.api.pages import page_routes
-from monitor.api.parts import Parts, ProgramStatus, UnitView, Visits
+from monitor.api.parts import Parts, ProgramStatus, UnitView
 from monitor.api.routes import routes
 from monitor.api.templating import STATIC_NAMES, static_bytes
 
-__all__ = ["Parts", "ProgramStatus", "UnitView", "Visits", "create_app"]
+__all__ = ["Parts", "ProgramStatus", "UnitView", "create_app"]
 
 DESCRIPTION = (
     "Whether standby gas engine-generators are still ready to start, and what to do about those that are not. Times "

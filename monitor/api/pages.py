@@ -28,7 +28,7 @@ from monitor.stores.protocols import AlarmQuery
 from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS, SECOND_NS, to_rfc3339
 
 CLEARED_MAX = 200  # alarms looked at for the grey bars of what is over; a quiet fleet has a handful a week
-CHART_POINTS = 280  # a little more than a phone has dots for
+CHART_POINTS = 168  # an hour each: a heater's saw-tooth shows as a band, not as a black field
 OLD_NS = 15 * MINUTE_NS  # beyond this a newest value says how old it is
 PUSHES_MAX = 50
 
@@ -200,7 +200,7 @@ def headlines(units: Sequence[UnitNow]) -> list[Headline]:
     found: list[Headline] = []
     for readiness, words in (
         (Readiness.NOT_READY, "not ready now"),
-        (Readiness.NOT_UNTIL_VISIT, "may not be ready until the next visit"),
+        (Readiness.NOT_UNTIL_VISIT, "may stop being ready before the next visit"),
         (Readiness.UNKNOWN, "cannot be judged"),
     ):
         some = [now for now in units if now.judged.readiness is readiness]
@@ -213,10 +213,10 @@ def headlines(units: Sequence[UnitNow]) -> list[Headline]:
         found.append(Headline("gone", "The fleet file names no units yet.", (), ""))
     elif rest == len(units):
         whole = "The one unit" if rest == 1 else f"All {rest} units"
-        found.append(Headline("gone", f"{whole} should be ready until the next visit.", (), ""))
+        found.append(Headline("gone", f"{whole} should stay ready until the next visit.", (), ""))
     elif rest:
         whole = "The other one" if rest == 1 else f"The other {rest}"
-        found.append(Headline("gone", f"{whole} should be ready until the next visit.", (), ""))
+        found.append(Headline("gone", f"{whole} should stay ready until the next visit.", (), ""))
     return found
 
 
@@ -310,7 +310,7 @@ def _charts(parts: Parts, now: UnitNow, now_ns: int) -> list[ChartView]:
         symbol = views_symbol(parts, name)
         how = scale(name, symbol, system)
         columns = parts.readings.downsampled(
-            unit=now.unit.id, signal=name, from_ns=from_ns, to_ns=now_ns, points=CHART_POINTS
+            unit=now.unit.id, signal=name, from_ns=from_ns, to_ns=now_ns + 1, points=CHART_POINTS
         )
         drawn = chart(columns, how, from_ns=from_ns, to_ns=now_ns, normal=now.view.normals.get(name))
         if drawn is None:
@@ -431,7 +431,7 @@ def _call_out_page(
                     clock_text(event.at_ns, timezone, now_ns),
                     wording.EVENT_WORDS.get(event.what, event.what.replace("_", " ").capitalize()),
                     event.by,
-                    event.note,
+                    wording.note_words(event.note),
                 )
                 for event in parts.operations.alarm_events(alarm.id)
             ],

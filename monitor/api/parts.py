@@ -6,15 +6,15 @@ what stands before the API in the way of a reading. Touches nothing.
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Protocol
 
 from monitor.advice import Advice
 from monitor.alarms.changes import Change
 from monitor.api.live import LiveEvents
-from monitor.fleet import Fleet, Visit
+from monitor.fleet import Fleet
 from monitor.settings import Settings
 from monitor.stores.protocols import Operations, Plan, ReadingStore
 from monitor.times import Clock
+from monitor.visits import VisitCalendar
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,13 +57,6 @@ class ProgramStatus:
     errors: tuple[str, ...] = ()
 
 
-class Visits(Protocol):
-    """When somebody visits a site."""
-
-    def next_visit(self, site: str, at_ns: int) -> Visit | None:
-        """The visit that open findings are judged against at that moment; None: no visit is known."""
-
-
 def _nobody(change: Change) -> None:
     """After an answer nobody need be told more: no outbox runs beside this API."""
 
@@ -78,7 +71,7 @@ class Parts:
     """
 
     fleet: Fleet
-    visits: Visits
+    visits: VisitCalendar
     advice: Advice
     readings: ReadingStore
     operations: Operations

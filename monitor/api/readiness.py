@@ -73,12 +73,14 @@ def judged(
     if needed_now:
         return Judged(Readiness.NOT_READY, f"Not ready now: {_titles(needed_now, titles)}.", tuple(needed_now))
     if before:
-        sentence = f"May not be ready until {until}: {_titles(before, titles)}.{_from_when(before, timezone, now_ns)}"
+        sentence = (
+            f"May stop being ready before {until}: {_titles(before, titles)}.{_from_when(before, timezone, now_ns)}"
+        )
         return Judged(Readiness.NOT_UNTIL_VISIT, sentence, tuple(before))
     if silent or blind:
         return Judged(Readiness.UNKNOWN, _unknown(blind, silent, titles, timezone, now_ns), tuple(blind))
     rest = f" To see to then: {_titles(standing, titles)}." if standing else ""
-    return Judged(Readiness.UNTIL_VISIT, f"Should be ready until {until}.{rest}", tuple(standing))
+    return Judged(Readiness.UNTIL_VISIT, f"Should stay ready until {until}.{rest}", tuple(standing))
 
 
 def _titles(alarms: Sequence[Alarm], titles: Mapping[str, str]) -> str:
@@ -90,7 +92,7 @@ def _titles(alarms: Sequence[Alarm], titles: Mapping[str, str]) -> str:
 def _from_when(alarms: Sequence[Alarm], timezone: str, now_ns: int) -> str:
     earliest = [alarm.said.not_ready_at.p10 for alarm in alarms if alarm.said.not_ready_at]
     known = [moment for moment in earliest if moment is not None]
-    return f" It could stop being ready from {clock_text(min(known), timezone, now_ns)}." if known else ""
+    return f" The earliest is {clock_text(min(known), timezone, now_ns)}." if known else ""
 
 
 def _unknown(

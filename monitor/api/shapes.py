@@ -89,7 +89,7 @@ class UnitOut(_Out):
                     "timezone": "America/Denver",
                     "protects": "fire pump",
                     "readiness": "not_until_visit",
-                    "sentence": "May not be ready until the visit on Thu 15 Jan 09:00 MST: "
+                    "sentence": "May stop being ready before the visit Thu 15 Jan 09:00 MST: "
                     "jacket-water heater gives no heat.",
                     "last_visit": "2026-01-08T16:00:00Z",
                     "next_visit": {"start": "2026-01-15T16:00:00Z", "end": "2026-01-15T18:00:00Z", "assumed": False},
@@ -104,6 +104,7 @@ class UnitOut(_Out):
                     ],
                     "silent": [],
                     "not_watched": ["Coolant level: no level switch reports."],
+                    "notes": [],
                     "alarms": ["5c0f0f0e-8a4b-5d52-9d54-0d7f6a1b2c3d"],
                 }
             ]
@@ -123,6 +124,7 @@ class UnitOut(_Out):
     newest: list[ReadingOut]
     silent: list[SilentOut]
     not_watched: list[str]
+    notes: list[str] = Field(description="What is to be known beside alarms: a visit not recorded, a calendar unread.")
     alarms: list[str] = Field(description="Ids of the alarms that stand, the most urgent first.")
 
 

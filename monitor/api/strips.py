@@ -12,11 +12,14 @@ from dataclasses import dataclass
 from monitor.alarms.lifecycle import Alarm, NotReady, State
 from monitor.api.moments import WEEK_NS, clock_text, local, midnights
 from monitor.api.views import Stretch
-from monitor.callouts.wording import WEEKDAYS
-from monitor.times import DAY_NS, HOUR_NS
+from monitor.callouts.wording import MONTHS, WEEKDAYS
+from monitor.times import HOUR_NS
 
 LANES_MAX = 4  # more would hide the rest of the fleet; the list under the strip names them all
 PER_CENT = 100.0
+LABELS_MAX = 7  # more stand on each other on a phone
+LABEL_LAST = 92.0  # per cent: a label that begins beyond it would not fit
+DATED_FROM = 15  # days from which on a weekday could mean one of three
 
 Place = Callable[[int], float]
 """Where a moment stands on the strip, 0..100."""
@@ -118,12 +121,17 @@ def strip(
         bars=tuple(bars),
         runs=tuple((place(start), round(place(end) - place(start), 3)) for start, end in ends if end >= from_ns),
         lanes=len(free_from),
-        begin="seven days ago; no visit is on record"
-        if stretch.last_ns is None
-        else f"last visit {clock_text(stretch.last_ns, timezone, now_ns)}",
+        begin=_begin(stretch, timezone, now_ns),
         end="seven days assumed; no visit is known" if stretch.assumed else f"visit {visit}",
         summary=_summary(drawn, visit, stretch, timezone, now_ns),
     )
+
+
+def _begin(stretch: Stretch, timezone: str, now_ns: int) -> str:
+    if stretch.last_ns is None:
+        return "seven days ago; no visit is on record"
+    begun = clock_text(stretch.last_ns, timezone, now_ns)
+    return f"last visit {begun}" if stretch.recorded else f"visit of {begun}, not on record"
 
 
 def _band(quantiles: NotReady | None, to_ns: int, place: Place) -> Band | None:
@@ -136,13 +144,17 @@ def _band(quantiles: NotReady | None, to_ns: int, place: Place) -> Band | None:
 
 
 def _ticks(from_ns: int, to_ns: int, timezone: str, place: Place) -> tuple[Tick, ...]:
-    every = 1 + (to_ns - from_ns) // (15 * DAY_NS)  # beyond a fortnight days would stand on each other
     days = midnights(from_ns, to_ns, timezone)
-    width = PER_CENT * DAY_NS / (to_ns - from_ns)
+    every = 1 + len(days) // (LABELS_MAX + 1)
     return tuple(
-        Tick(place(day), WEEKDAYS[local(day, timezone).weekday()] if place(day) + width / 2 < PER_CENT else "")
+        Tick(place(day), _day(day, timezone, dated=len(days) > DATED_FROM) if place(day) < LABEL_LAST else "")
         for day in days[::every]
     )
+
+
+def _day(time_ns: int, timezone: str, *, dated: bool) -> str:
+    day = local(time_ns, timezone)
+    return f"{day.day} {MONTHS[day.month - 1]}" if dated else WEEKDAYS[day.weekday()]
 
 
 def _summary(drawn: Sequence[tuple[Alarm, str]], visit: str, stretch: Stretch, timezone: str, now_ns: int) -> str:

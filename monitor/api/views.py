@@ -12,20 +12,26 @@ import numpy as np
 
 from monitor.alarms.lifecycle import Alarm, Cause, Said
 from monitor.api import shapes
-from monitor.api.moments import WEEK_NS, clock_text
+from monitor.api.moments import clock_text
 from monitor.api.parts import Parts, UnitView
 from monitor.api.readiness import Judged, by_need, judged
 from monitor.fleet import Site, Unit, Visit
 from monitor.signals import INTERNAL
 from monitor.stores.protocols import CallOut
-from monitor.times import to_rfc3339
+from monitor.times import DAY_NS, to_rfc3339
+from monitor.visits import ASSUMED_NS
 
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """From the last visit to the next. last_ns None: none is known; assumed: the next one is not known either."""
+    """From the last visit to the next.
+
+    last_ns: None where none is known. recorded: it is on record, else the calendar alone has it.
+    assumed: the next one is not known, and stands seven days from now.
+    """
 
     last_ns: int | None
+    recorded: bool
     next: Visit
     assumed: bool
 
@@ -51,15 +57,34 @@ class UnitNow:
     newest: tuple[Newest, ...]
     alarms: tuple[Alarm, ...]
     judged: Judged
+    notes: tuple[str, ...]
 
 
 def stretch_of(parts: Parts, site: Site, now_ns: int) -> Stretch:
     """A site's stretch; where no visit is known the contract's seven days are assumed."""
     coming = parts.visits.next_visit(site.id, now_ns)
-    last_ns = parts.operations.last_visit_ns(site.id)
+    made_ns = parts.operations.last_visit_ns(site.id)
+    planned = parts.visits.last_visit(site.id, now_ns)
+    recorded = made_ns is not None and (planned is None or _is_of(made_ns, planned))
+    last_ns = made_ns if recorded or planned is None else planned.start_ns
     if coming is None:
-        return Stretch(last_ns, Visit(now_ns + WEEK_NS, now_ns + WEEK_NS), True)
-    return Stretch(last_ns, coming, False)
+        return Stretch(last_ns, recorded, Visit(now_ns + ASSUMED_NS, now_ns + ASSUMED_NS), True)
+    return Stretch(last_ns, recorded, coming, False)
+
+
+def _is_of(made_ns: int, planned: Visit) -> bool:
+    """Whether a visit on record is the planned one, or later than it. Somebody may come a day early."""
+    return made_ns >= planned.start_ns - DAY_NS
+
+
+def notes_of(parts: Parts, site: Site, stretch: Stretch, now_ns: int) -> tuple[str, ...]:
+    """What is to be known about a site's visits, one sentence each."""
+    found = [parts.visits.notes[site.id]] if site.id in parts.visits.notes else []
+    planned = parts.visits.last_visit(site.id, now_ns)
+    # The contract: unrecorded a day after its end, and the site gets a note.
+    if planned is not None and not stretch.recorded and now_ns > planned.end_ns + DAY_NS:
+        found.append(f"The visit of {clock_text(planned.start_ns, site.timezone, now_ns)} is not on record.")
+    return tuple(found)
 
 
 def until_text(stretch: Stretch, timezone: str, now_ns: int) -> str:
@@ -83,6 +108,7 @@ def units_now(parts: Parts, units: Sequence[Unit], now_ns: int) -> list[UnitNow]
     newest = _newest(parts, names)
     words = titles(parts)
     stretches = {name: stretch_of(parts, parts.fleet.sites[name], now_ns) for name in {unit.site for unit in units}}
+    notes = {name: notes_of(parts, parts.fleet.sites[name], stretch, now_ns) for name, stretch in stretches.items()}
     found: list[UnitNow] = []
     for unit in units:
         site = parts.fleet.sites[unit.site]
@@ -96,9 +122,8 @@ def units_now(parts: Parts, units: Sequence[Unit], now_ns: int) -> list[UnitNow]
             timezone=site.timezone,
             now_ns=now_ns,
         )
-        found.append(
-            UnitNow(unit, site, stretches[site.id], view, tuple(newest.get(unit.id, ())), tuple(alarms), verdict)
-        )
+        mine = tuple(newest.get(unit.id, ()))
+        found.append(UnitNow(unit, site, stretches[site.id], view, mine, tuple(alarms), verdict, notes[site.id]))
     return sorted(found, key=_need)
 
 
@@ -139,7 +164,7 @@ def unit_out(now: UnitNow) -> shapes.UnitOut:
         protects=now.unit.protects,
         readiness=now.judged.readiness,
         sentence=now.judged.sentence,
-        last_visit=shapes.text_of(now.stretch.last_ns),
+        last_visit=shapes.text_of(now.stretch.last_ns if now.stretch.recorded else None),
         next_visit=visit_out(now.stretch),
         newest=[
             shapes.ReadingOut(
@@ -153,6 +178,7 @@ def unit_out(now: UnitNow) -> shapes.UnitOut:
         ],
         silent=[shapes.SilentOut(signal=name, since=shapes.text_of(at)) for name, at in now.view.silent.items()],
         not_watched=list(now.view.not_watched),
+        notes=list(now.notes),
         alarms=[alarm.id for alarm in now.alarms],
     )
 

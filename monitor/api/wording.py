@@ -68,16 +68,23 @@ def since_words(alarm: Alarm, timezone: str, now_ns: int) -> str:
     return f"from {begun} to {over}, {span_text(alarm.cleared_at_ns - alarm.raised_at_ns)}"
 
 
-def certainty(alarm: Alarm, titles: Mapping[str, str]) -> tuple[str, tuple[tuple[str, int], ...]]:
+def certainty(alarm: Alarm, titles: Mapping[str, str]) -> tuple[str, tuple[tuple[str, str], ...]]:
     """How sure it is: a sentence, and causes with their chance in per cent."""
     if not alarm.said.causes:
         if alarm.evidence.level:
             return "A limit was passed; no cause was worked out.", ()
         return "This was seen; no cause was worked out.", ()
     ranked = tuple(
-        (titles.get(cause.cause, cause.cause), round(100 * cause.probability)) for cause in alarm.said.causes
+        (titles.get(cause.cause, cause.cause), chance_words(cause.probability)) for cause in alarm.said.causes
     )
     return "Possible causes and the chance that each is present. Several can be; they need not add up to 100 %.", ranked
+
+
+def chance_words(probability: float) -> str:
+    """A chance: never 0 % or 100 % of what is only likely."""
+    if probability >= 0.995:
+        return "over 99 %"
+    return "under 1 %" if probability < 0.005 else f"{100 * probability:.0f} %"
 
 
 def measured(alarm: Alarm, system: System) -> str:
@@ -148,6 +155,15 @@ def push_words(call_out: CallOut, recipient: str, timezone: str, now_ns: int) ->
     if call_out.tries > 1:
         line += f" ({call_out.tries} tries)"
     return line
+
+
+def note_words(note: str) -> str:
+    """A line's note; where the store wrote urgencies by their identifiers, their words."""
+    names = {urgency.value: words for urgency, words in URGENCY_WORDS.items()}
+    parts = note.split(" to ")
+    if all(part in names for part in parts):
+        return " → ".join(names[part].lower() for part in parts)
+    return note
 
 
 def counted(count: int, one: str, many: str) -> str:

@@ -123,7 +123,7 @@
   let watcher = null;
   function watchForm() {
     watcher?.disconnect();
-    const thumb = document.querySelector("a.thumb"), form = document.querySelector("#answer form");
+    const thumb = document.querySelector("a.thumb"), form = document.querySelector("#answer form button");
     if (!thumb || !form) return;
     watcher = new IntersectionObserver(([seen]) => thumb.classList.toggle("away", seen.isIntersecting));
     watcher.observe(form);
