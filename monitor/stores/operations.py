@@ -147,7 +147,9 @@ class SqlOperations:
         with self._database.writing() as connection:
             unchecked += quarantine_rows.put(connection, items)
             if unchecked >= quarantine_rows.CHECKED_EACH:
-                quarantine_rows.make_room(connection)
+                quarantine_rows.make_room(
+                    connection, items_max=quarantine_rows.ITEMS_MAX, bytes_max=quarantine_rows.BYTES_MAX
+                )
                 unchecked = 0
         self._set_aside_unchecked = unchecked
 

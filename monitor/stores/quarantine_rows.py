@@ -42,7 +42,7 @@ def put(connection: Connection, items: Iterable[SetAside]) -> int:
     return len(rows)
 
 
-def make_room(connection: Connection, *, items_max: int = ITEMS_MAX, bytes_max: int = BYTES_MAX) -> int:
+def make_room(connection: Connection, *, items_max: int, bytes_max: int) -> int:
     """Remove the oldest items beyond the bounds, and leave their number standing; how many there were."""
     count, size = connection.execute(select(func.count(), func.coalesce(func.sum(SET_ASIDE.c.payload_bytes), 0))).one()
     removed = 0
