@@ -44,12 +44,13 @@ class Mail:
 
 @dataclass(frozen=True, slots=True)
 class Received:
-    """One webhook that arrived. verified: whether its signature is right. text: its JSON, readable."""
+    """One webhook that arrived. verified: whether its signature is right. summary: its own. text: its JSON."""
 
     at: str
     id: str
     verified: bool
     type: str
+    summary: str
     text: str
 
 
@@ -81,10 +82,11 @@ class Sent:
             verified = False
         try:
             event = json.loads(body)
-            kind, text = str(event.get("type", "")), json.dumps(event, indent=2, ensure_ascii=False)
-        except (ValueError, AttributeError):
-            kind, text = "", body.decode("utf-8", "replace")
-        received = Received(self._now(), headers.get("webhook-id", ""), verified, kind, text)
+            kind, summary = str(event["type"]), str(event["data"]["summary"])
+            text = json.dumps(event, indent=2, ensure_ascii=False)
+        except (ValueError, KeyError, TypeError):
+            kind, summary, text = "not one of ours", "", body.decode("utf-8", "replace")
+        received = Received(self._now(), headers.get("webhook-id", ""), verified, kind, summary, text)
         with self._lock:
             if all(known.id != received.id for known in self._webhooks):  # sent twice is shown once
                 self._webhooks.appendleft(received)
@@ -107,9 +109,9 @@ def sent_html(mails: list[Mail], webhooks: list[Received]) -> str:
         for mail in mails
     ]
     webhook_parts = [
-        f"<article><h3>{escape(hook.type or 'unreadable')}</h3>"
-        f"<p>signature {'verified' if hook.verified else 'WRONG'}, {hook.at}</p>"
-        f"<pre>{escape(hook.text)}</pre></article>"
+        f"<article><h3>{escape(hook.summary or hook.type)}</h3>"
+        f"<p>{escape(hook.type)}, signature {'verified' if hook.verified else 'WRONG'}, {hook.at}</p>"
+        f"<details><summary>As it came</summary><pre>{escape(hook.text)}</pre></details></article>"
         for hook in webhooks
     ]
     nothing = "<p>Nothing yet.</p>"

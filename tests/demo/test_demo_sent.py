@@ -12,7 +12,7 @@ from monitor.commands.demo_ports import free_port
 from monitor.commands.demo_sent import Mail, Received, SentServer, sent_html
 
 SECRET = "whsec_c3RpbGxyZWFkeSBkZW1vIHNlY3JldA=="
-BODY = '{"type": "raised", "unit": "quay-crane"}'
+BODY = '{"type": "raised", "data": {"summary": "Quay crane: low gas pressure"}}'
 
 
 @pytest.fixture
@@ -54,12 +54,13 @@ def test_a_webhook_with_the_right_signature_is_taken_and_shown_as_verified(serve
     assert answer.status_code == 204
     got = httpx.get(f"{server.url}/sent.json").json()["webhooks"]
     assert [(hook["id"], hook["verified"], hook["type"]) for hook in got] == [("id-1", True, "raised")]
+    assert got[0]["summary"] == "Quay crane: low gas pressure"
 
 
 @pytest.mark.parametrize(
     ("body", "headers"),
     [
-        (BODY.replace("quay", "key"), signed()),
+        (BODY.replace("Quay", "Key"), signed()),
         (BODY, signed(secret="whsec_YW5vdGhlcg==")),
         (BODY, {}),
     ],
@@ -84,7 +85,7 @@ def test_the_page_shows_both_newest_first_and_links_to_the_pages(server):
     page = httpx.get(server.url).text
     assert 'href="http://127.0.0.1:1/?a=1&amp;b=2"' in page
     assert 0 < page.index("<h3>second</h3>") < page.index("<h3>first</h3>")
-    assert "<h3>raised</h3>" in page
+    assert "<h3>Quay crane: low gas pressure</h3>" in page
     assert httpx.get(f"{server.url}/sent").text in page
 
 
@@ -96,10 +97,10 @@ def test_other_addresses_and_bodies_without_end_are_refused(server):
 
 def test_what_came_from_outside_is_escaped_and_only_web_addresses_become_links():
     mail = Mail("2026-11-01T00:00:00Z", "<i>you</i>", "<b>", "go to http://h/a?b=1&c=2, then <script> javascript:x")
-    hook = Received("2026-11-01T00:00:00Z", "1", True, "<u>", "</pre><script>")
+    hook = Received("2026-11-01T00:00:00Z", "1", True, "<u>", "<s>", "</pre><script>")
     html = sent_html([mail], [hook])
     assert '<a href="http://h/a?b=1&amp;c=2">http://h/a?b=1&amp;c=2</a>, then' in html
-    assert not any(tag in html for tag in ("<i>", "<b>", "<u>", "<script"))
+    assert not any(tag in html for tag in ("<i>", "<b>", "<u>", "<s>", "<script"))
     assert html.count("<a ") == 1
 
 
