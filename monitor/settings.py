@@ -92,7 +92,7 @@ class Broker(_Part):
     @classmethod
     def _url(cls, text: str) -> str:
         parts = urlsplit(text)
-        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname:
+        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path.strip("/") or parts.query:
             raise ValueError(
                 f'"{_without_user(text)}" is no broker. Write it like "mqtt://127.0.0.1:1883" or mqtts://….'
             )

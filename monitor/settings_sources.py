@@ -2,7 +2,7 @@
 
 In: settings.toml, STILLREADY_… environment variables, what the command line said. Out: one frozen Settings, or every
 fault in one go. Secrets come from the environment or from a file of their own, never from settings.toml. May import:
-monitor.settings, monitor.toml_tables, pydantic. Reads the two files and the environment, nothing else.
+monitor.settings, monitor.fleet, monitor.toml_tables, pydantic. Reads the two files and the environment, nothing else.
 """
 
 import json
@@ -14,6 +14,7 @@ from typing import Union, get_args, get_origin
 
 from pydantic import BaseModel, SecretStr, ValidationError
 
+from monitor.fleet import Fleet
 from monitor.settings import Settings
 from monitor.toml_tables import FileFaults, content_of, did_you_mean, shown
 
@@ -67,6 +68,11 @@ def load_settings(
     if faults or settings is None:
         raise SettingsError(faults)
     return settings
+
+
+def with_mappings_of(fleet: Fleet, settings: Settings) -> Settings:
+    """Settings with the fleet file's mappings after their own: the first that fits a topic counts."""
+    return settings.model_copy(update={"mappings": settings.mappings + fleet.mappings})
 
 
 def setting_names() -> Iterator[tuple[tuple[str, ...], bool]]:
