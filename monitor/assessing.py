@@ -20,7 +20,8 @@ import numpy as np
 from monitor.alarms.changes import Change
 from monitor.alarms.lifecycle import Finding, Kind
 from monitor.assessment import checkpoint
-from monitor.assessment.assessor import Assessor, UnitView
+from monitor.assessment.assessor import Assessor
+from monitor.assessment.state import UnitView
 from monitor.batch import Batch, concat, empty, from_columns
 from monitor.signals import INTERNAL, NAMES
 from monitor.stores.protocols import Operations, Plan, ReadingStore, StoreUnavailable
@@ -92,7 +93,7 @@ class LiveAssessment:
         Raises:
             StoreUnavailable: the store cannot be read or written just now.
         """
-        units, signals = self._assessor.fleet.unit_names, self._assessor.fleet.signal_names
+        units, signals = self._assessor.ground.fleet.unit_names, self._assessor.ground.fleet.signal_names
         recorded = self._operations.assessed_until_ns()
         now = self._clock()
         self._listen_again(recorded, now)
@@ -120,7 +121,7 @@ class LiveAssessment:
 
     def _listen_again(self, recorded: int | None, now: int) -> None:
         """Write down, beside the readings, how long nobody listened: a replay of the history must know it too."""
-        units, signals = self._assessor.fleet.unit_names, self._assessor.fleet.signal_names
+        units, signals = self._assessor.ground.fleet.unit_names, self._assessor.ground.fleet.signal_names
         if not units:
             return
         span = self._readings.span_ns()
@@ -205,7 +206,7 @@ class LiveAssessment:
 
     def view(self, unit: str) -> UnitView:
         """What is known of a unit. Raises KeyError for one that the fleet does not have."""
-        names = self._assessor.fleet.unit_names
+        names = self._assessor.ground.fleet.unit_names
         if unit not in names:
             raise KeyError(unit)
         with self._judging:
@@ -244,7 +245,7 @@ class LiveAssessment:
                     self._queue.insert(0, rows.where(~early))
                 rows = rows.where(early)
         else:
-            rows = empty(self._assessor.fleet.unit_names, self._assessor.fleet.signal_names)
+            rows = empty(self._assessor.ground.fleet.unit_names, self._assessor.ground.fleet.signal_names)
         with self._judging:
             self._unrecorded += self._assessor.advance(rows, until)
         self._until_ns = until

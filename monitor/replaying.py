@@ -14,7 +14,8 @@ import numpy as np
 
 from monitor.alarms.changes import Key, changes_of
 from monitor.alarms.lifecycle import Alarm, Finding, NotReady, Said, State
-from monitor.assessment.assessor import Assessor, Deadline
+from monitor.assessment.assessor import Assessor
+from monitor.assessment.ground import Deadline
 from monitor.batch import Batch
 from monitor.fleet import Fleet, load_fleet
 from monitor.history import History

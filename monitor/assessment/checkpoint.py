@@ -18,9 +18,10 @@ import numpy as np
 from models.normal import Normal
 from models.running import Run
 from monitor.alarms.lifecycle import Evidence, Urgency
-from monitor.assessment.assessor import Assessor, Contribution, UnitState
+from monitor.assessment.assessor import Assessor
 from monitor.assessment.delays import Standing
 from monitor.assessment.silence import Deaf
+from monitor.assessment.state import Reason, UnitState
 
 FORMAT = 1  # raised whenever the meaning of what is kept changes; an older one is then judged again
 
@@ -33,9 +34,9 @@ def save(assessor: Assessor, path: Path) -> None:
     """Keep the memory; the file is the old or the new one at every moment."""
     head = {
         "format": FORMAT,
-        "units": list(assessor.fleet.unit_names),
-        "signals": list(assessor.fleet.signal_names),
-        "rules": [[repr(rule) for rule in rules] for rules in assessor.rules],
+        "units": list(assessor.ground.fleet.unit_names),
+        "signals": list(assessor.ground.fleet.signal_names),
+        "rules": [[repr(rule) for rule in rules] for rules in assessor.ground.rules],
         "states": [_out(state) for state in assessor.states],
     }
     columns = {f"tracks.{name}": column for name, column in assessor.tracks.columns().items()}
@@ -74,9 +75,9 @@ def restore(assessor: Assessor, path: Path) -> list[int]:
     if head.get("format") != FORMAT:
         raise Unusable(f"{path.name} was written by another version")
     kept = {name: place for place, name in enumerate(head["units"])}
-    names = assessor.fleet.unit_names
+    names = assessor.ground.fleet.unit_names
     known = [place for place, name in enumerate(names) if name in kept and _same_rules(assessor, head, place, kept)]
-    if head["signals"] != list(assessor.fleet.signal_names):
+    if head["signals"] != list(assessor.ground.fleet.signal_names):
         raise Unusable("the signals of the fleet have changed")
     old = np.array([kept[names[place]] for place in known], np.int64)
     new = np.array(known, np.int64)
@@ -90,14 +91,14 @@ def restore(assessor: Assessor, path: Path) -> list[int]:
 
 
 def _same_rules(assessor: Assessor, head: dict[str, Any], place: int, kept: dict[str, int]) -> bool:
-    rules = [repr(rule) for rule in assessor.rules[place]]
-    return bool(head["rules"][kept[assessor.fleet.unit_names[place]]] == rules)
+    rules = [repr(rule) for rule in assessor.ground.rules[place]]
+    return bool(head["rules"][kept[assessor.ground.fleet.unit_names[place]]] == rules)
 
 
 def _check_shapes(assessor: Assessor, columns: dict[str, np.ndarray], units: int) -> None:
     for name, mine in assessor.tracks.columns().items():
         column = columns.get(name)
-        rows = units if len(mine) == len(assessor.fleet.units) else units * len(assessor.fleet.signals)
+        rows = units if len(mine) == len(assessor.ground.fleet.units) else units * len(assessor.ground.fleet.signals)
         if column is None or column.dtype != mine.dtype or column.shape != (rows, *mine.shape[1:]):
             raise Unusable(f"its column {name} does not fit")
 
@@ -128,7 +129,7 @@ def _in(kept: dict[str, Any]) -> UnitState:
         passed=dict(kept["passed"]),
         reasons={
             condition: {
-                source: Contribution(Urgency(urgency), since, Evidence(**evidence))
+                source: Reason(Urgency(urgency), since, Evidence(**evidence))
                 for source, (urgency, since, evidence) in sources.items()
             }
             for condition, sources in kept["reasons"].items()

@@ -250,6 +250,13 @@ class Tracks:
         self.cell_count[at] = np.minimum(counted, np.iinfo(np.uint16).max).astype(np.uint16)
         self.cell_number[at] = number[fresh]
 
+    def signal_heard_ns(self, unit: int, newest_received_ns: int) -> int:
+        """A signal that never came is silent from the unit's first word on, or from when somebody listens."""
+        if newest_received_ns != NO_TIME:
+            return newest_received_ns
+        first = int(self.unit_first_ns[unit])
+        return first if first != NO_TIME else int(self.unit_heard_ns[unit])
+
     def window(self, units: Int64, place: int, end_ns: int) -> Window:
         """The last WINDOW_CELLS cells before end_ns of one needed signal of some units, [unit, cell]."""
         begin = end_ns // CELL_NS - WINDOW_CELLS
