@@ -19,6 +19,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from monitor.commands.demo_broker import demo_broker
+
 READY_S = 20.0
 
 MOSQUITTO_CONF = """
@@ -32,28 +34,6 @@ autosave_interval 1
 max_queued_messages 0
 max_inflight_messages 0
 log_dest stderr
-"""
-
-IOTCORE_TOML = """
-id = 0
-
-[router]
-id = 0
-max_connections = 100
-max_outgoing_packet_count = 200
-max_segment_size = 104857600
-max_segment_count = 10
-
-[v5.1]
-name = "v5"
-listen = "127.0.0.1:{port}"
-next_connection_delay_ms = 1
-
-[v5.1.connections]
-connection_timeout_ms = 60000
-max_payload_size = 1048576
-max_inflight_count = 100
-dynamic_filters = true
 """
 
 
@@ -142,13 +122,10 @@ def mosquitto(
 
 @contextmanager
 def iotcore_broker(folder: Path) -> Iterator[str]:
-    """The demo's broker with MQTT 5; gives its URL."""
-    iotcore = pytest.importorskip("iotcore")
-    port = free_port()
-    config = folder / "iotcore.toml"
-    config.write_text(IOTCORE_TOML.format(port=port))
-    with iotcore.Broker(port=port, listen="127.0.0.1", config_path=str(config)):
-        yield f"mqtt://127.0.0.1:{port}"
+    """The demo's broker, which speaks MQTT 5 and keeps its queue in memory; its URL."""
+    pytest.importorskip("iotcore")
+    with demo_broker(folder) as url:
+        yield url
 
 
 @contextmanager

@@ -90,7 +90,7 @@ class Collector:
             committed: takes each durable batch: the rows that were not in the store before, on the worker thread.
             connected, disconnected: told the moment, on the network thread; only of changes.
         Raises:
-            ValueError: a broker address or certificate that cannot be used.
+            ValueError: a certificate that cannot be used.
         """
         broker = settings.broker
         self._decoder = decoder

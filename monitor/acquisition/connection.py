@@ -42,23 +42,10 @@ class Address:
     is_tls: bool
 
 
-def parse_address(url: str) -> Address:
-    """Address of mqtt://HOST:PORT or mqtts://HOST:PORT.
-
-    Raises:
-        ValueError: anything else; secrets in the URL too, they belong into the settings.
-    """
-    expected = f'The broker is "{url}"; mqtt://HOST:PORT or mqtts://HOST:PORT was expected.'
+def address(url: str) -> Address:
+    """Where a broker is by its URL, which the settings have checked; port 1883, or 8883 with TLS, where it has none."""
     parts = urlsplit(url)
-    try:
-        port = parts.port
-    except ValueError:
-        raise ValueError(expected) from None
-    if parts.scheme not in PORTS or not parts.hostname or parts.path.strip("/") or parts.query:
-        raise ValueError(expected)
-    if parts.username or parts.password:
-        raise ValueError("The broker's URL holds a user name or password. Use the settings username and password.")
-    return Address(parts.hostname, port or PORTS[parts.scheme], parts.scheme == "mqtts")
+    return Address(parts.hostname or "", parts.port or PORTS[parts.scheme], parts.scheme == "mqtts")
 
 
 def tls_context(broker: Broker) -> ssl.SSLContext:
@@ -98,10 +85,10 @@ class Connection:
             wait_for_room: called after that; returns once there is room, or the program stops.
             up: subscribed; told whether the broker still knew the session. down: not connected, and why.
         Raises:
-            ValueError: an address or certificate that cannot be used.
+            ValueError: a certificate that cannot be used.
         """
         self._broker = broker
-        self._address = parse_address(broker.url)
+        self._address = address(broker.url)
         self._tls = tls_context(broker) if self._address.is_tls else None
         self._filters = filters
         self._deliver = deliver

@@ -18,9 +18,9 @@ from monitor.acquisition.mapping import CompiledRule, Match, compile_rules, matc
 from monitor.acquisition.packs import Entry, Taken, UnitDoor, quick_entries, read_plainly, read_quickly, taken_signals
 from monitor.acquisition.quarantine import PAYLOAD_KEPT_MAX, Reason, SetAside
 from monitor.acquisition.symbols import Door
-from monitor.acquisition.topics import NAME, LinkTopic, ReadingsTopic, link_filter, parse_topic, readings_filter
+from monitor.acquisition.topics import LinkTopic, ReadingsTopic, link_filter, parse_topic, readings_filter
 from monitor.batch import Batch
-from monitor.fleet import Fleet, Unit
+from monitor.fleet import NAME_PATTERN, Fleet, Unit
 from monitor.settings import Settings
 from monitor.signals import SIGNALS
 from monitor.times import to_rfc3339
@@ -116,7 +116,7 @@ class Decoder:
         self._prefix = settings.broker.topic_prefix
         self._payload_bytes_max = settings.broker.payload_bytes_max
         self._tolerance_ns = settings.clock_tolerance_ns
-        self._rules = compile_rules(settings.mappings, fleet)
+        self._rules = compile_rules((*fleet.mappings, *settings.mappings), fleet)
         self._unit_index = {unit: index for index, unit in enumerate(fleet.units)}
         self._behind: dict[str, list[Unit]] = {}  # gateway: its units
         for unit in fleet.units.values():
@@ -315,7 +315,7 @@ def _read_link(message: Message, target: Linked, columns: Columns) -> None:
 
 
 def _checked_name(name: str) -> str:
-    if not NAME.fullmatch(name):
+    if not NAME_PATTERN.fullmatch(name):
         raise Unreadable(
             f"The topic names {quoted(name)}, which is no name. A name is up to 64 of a-z, 0-9, '.', '_' and '-', a "
             "letter or digit first."

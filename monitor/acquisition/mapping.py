@@ -1,21 +1,21 @@
 """Mapping: gateways that publish one plain number a topic, where the topic says unit and signal.
 
-In: the mapping rules of the settings and the fleet, once; then topics and payloads. Out: compiled rules with their
-subscriptions; a value in the signal's symbol. May import: monitor.acquisition (faults, packs, symbols), monitor.fleet,
-monitor.settings. Touches nothing.
+In: the mapping rules of the fleet file and the settings, once; then topics and payloads. Out: compiled rules with
+their subscriptions; a value in the signal's symbol. May import: monitor.acquisition (faults, packs, symbols),
+monitor.fleet, monitor.mappings, monitor.toml_tables. Touches nothing.
 """
 
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import isfinite
 
-from monitor.acquisition.faults import Unreadable, did_you_mean, quoted
+from monitor.acquisition.faults import Unreadable, quoted
 from monitor.acquisition.packs import Taken, plausible
-from monitor.acquisition.symbols import BEYOND_SENML, SAME, SECONDARY, Door, conversions
+from monitor.acquisition.symbols import SAME, Door, conversions
 from monitor.fleet import Fleet
-from monitor.settings import MappingRule
+from monitor.mappings import MappingRule
 from monitor.signals import Signal
+from monitor.toml_tables import did_you_mean
 
 PLACEHOLDERS = ("unit", "signal")
 PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
@@ -56,11 +56,7 @@ def compile_rules(rules: Sequence[MappingRule], fleet: Fleet) -> tuple[CompiledR
     Raises:
         ValueError: all that is wrong with them, a line each: the rule, what is there, what to do.
     """
-    faults: list[str] = []
-    for number, rule in enumerate(rules, start=1):
-        faults += [
-            f"[[mappings]] number {number}, topic {quoted(rule.topic)}: {fault}" for fault in _faults(rule, fleet)
-        ]
+    faults = [f'[[mappings]] of topic "{rule.topic}": {fault}' for rule in rules for fault in _faults(rule, fleet)]
     if faults:
         raise ValueError("\n".join(faults))
     return tuple(_compiled(rule) for rule in rules)
@@ -108,53 +104,30 @@ def _number(payload: bytes, *, is_switch: bool) -> float:
 
 
 def _faults(rule: MappingRule, fleet: Fleet) -> list[str]:
-    named = PLACEHOLDER.findall(rule.topic)
+    """What is wrong with a rule beside what it checks itself."""
     faults = []
+    named = PLACEHOLDER.findall(rule.topic)
     if any(name not in PLACEHOLDERS for name in named) or re.search(r"[{}]", PLACEHOLDER.sub("", rule.topic)):
         faults.append("only {unit} and {signal} may stand in braces.")
-    if len(named) != len(set(named)):
-        faults.append("a name in braces stands twice. Keep one.")
-    if not rule.topic or any(character in rule.topic for character in "+#\0"):
-        faults.append("an MQTT topic without wildcards was expected. Put {unit} or {signal} where it varies.")
-    if not isfinite(rule.factor) or rule.factor == 0 or not isfinite(rule.offset):
-        faults.append("factor and offset must be finite numbers, factor not 0.")
-    faults += _unit_faults(rule, fleet, stands_in_topic="unit" in named)
-    faults += _signal_faults(rule, fleet, stands_in_topic="signal" in named)
-    return faults
-
-
-def _unit_faults(rule: MappingRule, fleet: Fleet, *, stands_in_topic: bool) -> list[str]:
-    if rule.unit is None:
-        return [] if stands_in_topic else ["no unit is known. Put {unit} into the topic, or add unit = …."]
-    if stands_in_topic:
-        return ["unit stands in the topic and beside it. Keep one of the two."]
-    if rule.unit not in fleet.units:
-        return [f'unit is "{rule.unit}", which the fleet file does not have.{did_you_mean(rule.unit, fleet.units)}']
-    return []
-
-
-def _signal_faults(rule: MappingRule, fleet: Fleet, *, stands_in_topic: bool) -> list[str]:
+    if any(character in rule.topic for character in "+#\0"):
+        faults.append("it holds a wildcard. Put {unit} or {signal} where it varies.")
+    if rule.unit is not None and rule.unit not in fleet.units:
+        faults.append(f'unit is "{rule.unit}", which the fleet does not have.{did_you_mean(rule.unit, fleet.units)}')
     known = {signal.name: signal for signal in fleet.signals if not signal.internal}
     if rule.signal is None:
-        if not stands_in_topic:
-            return ["no signal is known. Put {signal} into the topic, or add signal = …."]
-        return _symbol_faults(rule.from_, tuple(known.values()))
-    if stands_in_topic:
-        return ["signal stands in the topic and beside it. Keep one of the two."]
+        return faults + _symbol_faults(rule.from_, tuple(known.values()))
     if rule.signal not in known:
-        return [f'signal is "{rule.signal}", which does not exist.{did_you_mean(rule.signal, known)}']
-    return _symbol_faults(rule.from_, (known[rule.signal],))
+        return [*faults, f'signal is "{rule.signal}", which does not exist.{did_you_mean(rule.signal, known)}']
+    return faults + _symbol_faults(rule.from_, (known[rule.signal],))
 
 
 def _symbol_faults(symbol: str | None, signals: Sequence[Signal]) -> list[str]:
-    taken = [written for signal in signals for written in conversions(signal.symbol, Door.MAPPING)]
+    taken = dict.fromkeys(written for signal in signals for written in conversions(signal.symbol, Door.MAPPING))
     if symbol is None or symbol in taken:
         return []
-    if symbol in SECONDARY or symbol in BEYOND_SENML or len(signals) > 1:
-        suggestion = f" It takes {', '.join(dict.fromkeys(taken))}."
-    else:
-        suggestion = did_you_mean(symbol, taken) or f" It takes {', '.join(taken)}."
-    return [f'from is "{symbol}", which cannot be turned into what the signal has.{suggestion}']
+    which = signals[0].name if len(signals) == 1 else "no signal"
+    verb = "does not take" if len(signals) == 1 else "takes"
+    return [f'from is "{symbol}", which {which} {verb}. Known: {", ".join(taken)}.']
 
 
 def _compiled(rule: MappingRule) -> CompiledRule:

@@ -91,8 +91,3 @@ def conversions(symbol: str, door: Door) -> dict[str, Conversion]:
     for table in tables:
         known |= {written: conversion for written, (primary, conversion) in table.items() if primary == symbol}
     return known
-
-
-def known_at(door: Door, symbols: frozenset[str]) -> frozenset[str]:
-    """Every symbol that some signal in one of these symbols takes at a door."""
-    return frozenset(written for symbol in symbols for written in conversions(symbol, door))

@@ -3,11 +3,7 @@
 In: a topic's text. Out: site and unit of readings, site and gateway of a link state, or nothing. Touches nothing.
 """
 
-import re
 from dataclasses import dataclass
-
-# The contract's form of site, unit and gateway names.
-NAME = re.compile(r"[a-z0-9][a-z0-9._-]{0,63}")
 
 
 @dataclass(frozen=True, slots=True)
