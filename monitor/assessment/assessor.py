@@ -10,6 +10,7 @@ something beyond a bound, a delay that runs, a run or a silence are judged one b
 """
 
 from collections.abc import Iterable, Sequence
+from itertools import groupby
 
 import numpy as np
 
@@ -188,9 +189,13 @@ class Assessor:
         self._limits.follow_runs(unit, state, news)
         turned = self._limits.judge(unit, state, news, until_ns)
         turned += self._telemetry.judge(unit, state, news, own, until_ns)
-        turned.sort(key=lambda turn: turn.order)
+        turned.sort(key=lambda turn: (*turn.moment, turn.source))
         name = self.ground.units[unit].id
-        findings = [finding for turn in turned for finding in state.apply(name, turn)]
+        findings = [
+            finding
+            for _, turns in groupby(turned, key=lambda turn: turn.moment)
+            for finding in state.apply(name, list(turns))
+        ]
         state.runs = [run for run in state.runs if run.under_way or run.began_ns > until_ns - RUN_KEPT_NS]
         state.in_band = {key for key in state.in_band if key[1] > until_ns - RUN_KEPT_NS}
         self._busy[unit] = bool(state.standings) or _run_counts(state, until_ns)

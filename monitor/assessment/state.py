@@ -3,6 +3,7 @@
 Out: dataclasses; only UnitState changes. May import: models, monitor.alarms, monitor.assessment.delays and silence.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from models.normal import Normal
@@ -44,9 +45,9 @@ class Turned:
     signal: int = -1
 
     @property
-    def order(self) -> tuple[int, int, str, str]:
-        """In the order noticed; what ceases and begins at one moment in the order of names."""
-        return self.noticed_ns, self.at_ns, self.condition, self.source
+    def moment(self) -> tuple[int, int, str]:
+        """In the order noticed; what of one condition turns at one moment is one change."""
+        return self.noticed_ns, self.at_ns, self.condition
 
 
 @dataclass(slots=True)
@@ -72,21 +73,22 @@ class UnitState:
     suspect: list[tuple[int, int, int | None]] = field(default_factory=list)
     run_signal: bool = False
 
-    def apply(self, unit: str, turn: Turned) -> list[Finding]:
-        """What one reason more or less makes of its condition: raised, changed, cleared, or nothing new."""
-        reasons = self.reasons.setdefault(turn.condition, {})
+    def apply(self, unit: str, turns: Sequence[Turned]) -> list[Finding]:
+        """What turns of one condition at one moment make of it: raised, changed, cleared, or nothing new."""
+        condition, reasons = turns[0].condition, self.reasons.setdefault(turns[0].condition, {})
         before = strongest(reasons)
-        if turn.active:
-            reasons[turn.source] = Reason(turn.urgency, turn.at_ns, turn.evidence)
-            if turn.signal >= 0:
-                self.suspect.append((turn.signal, turn.at_ns - HOUR_NS, None))
-        else:
-            reasons.pop(turn.source, None)
-            if turn.signal >= 0:
-                self._trust_again(turn.signal, turn.at_ns)
+        for turn in turns:
+            if turn.active:
+                reasons[turn.source] = Reason(turn.urgency, turn.at_ns, turn.evidence)
+                if turn.signal >= 0:
+                    self.suspect.append((turn.signal, turn.at_ns - HOUR_NS, None))
+            else:
+                reasons.pop(turn.source, None)
+                if turn.signal >= 0:
+                    self._trust_again(turn.signal, turn.at_ns)
         after = strongest(reasons)
         if not reasons:
-            del self.reasons[turn.condition]
+            del self.reasons[condition]
         if before is None and after is None:
             return []
         if after is None or before is None:
@@ -97,7 +99,7 @@ class UnitState:
             return []
         reason = after or before
         assert reason is not None, "one of the two is there"
-        return [Finding(unit, turn.condition, kind, turn.at_ns, turn.noticed_ns, reason.said, reason.evidence)]
+        return [Finding(unit, condition, kind, turns[0].at_ns, turns[0].noticed_ns, reason.said, reason.evidence)]
 
     def standing(self, unit: str) -> list[Finding]:
         """What stands just now, as it would be raised: since when, how urgent, why."""
