@@ -120,9 +120,27 @@ def _past(directory: Path, stop: threading.Event) -> tuple["Story", "State", int
             print("Filling in three weeks of an invented valley …", file=sys.stderr, flush=True)
         demo_story.save(story, directory)
         from_ns = story.began_ns if span is None else span[1] + 1
-        return story, fill_past(story, store, from_ns=from_ns, to_ns=now_ns, stopped=stop.is_set), now_ns
+        state = fill_past(story, store, from_ns=from_ns, to_ns=now_ns, stopped=stop.is_set)
     finally:
         store.close()
+    _record_visits(story, data, now_ns)
+    return story, state, now_ns
+
+
+def _record_visits(story: "Story", data: Path, now_ns: int) -> None:
+    """Put the visits that were made since the last one on record, as the technicians would have."""
+    from monitor.commands.demo_story import visits_made
+    from monitor.stores.operations import FILE_NAME, SqlOperations
+    from simulator.units import SITES
+
+    operations = SqlOperations(data / FILE_NAME)
+    try:
+        for site in SITES:
+            last_ns = operations.last_visit_ns(site.id) or story.began_ns
+            for at_ns, found in visits_made(story, site.id, from_ns=last_ns, to_ns=now_ns):
+                operations.record_visit(site.id, at_ns=at_ns, by="Technician on duty", found=found)
+    finally:
+        operations.close()
 
 
 @contextmanager

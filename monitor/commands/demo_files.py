@@ -25,6 +25,11 @@ HEAD = """\
 """
 
 
+def visit_rule(site: str) -> str:
+    """When somebody looks after a site."""
+    return f"FREQ=WEEKLY;BYDAY={VISITS[site]};BYMINUTE=0"
+
+
 def fleet_text() -> str:
     """fleet.toml of the simulated units."""
     return "\n".join([HEAD, *(_site_text(site) for site in SITES), *(_unit_text(unit) for unit in UNITS)])
@@ -38,7 +43,7 @@ name = "{site.name}"
 timezone = "{TIMEZONE}"
 latitude = {site.latitude}
 longitude = {site.longitude}
-visit_rule = "FREQ=WEEKLY;BYDAY={VISITS[site.id]};BYMINUTE=0"
+visit_rule = "{visit_rule(site.id)}"
 address = "{address}"
 access = "{access}"
 contacts = [{{ role = "monitoring station", name = "Valley alarm desk", phone = "+1 303 555 0100" }}]

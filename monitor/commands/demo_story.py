@@ -1,7 +1,8 @@
 """What goes wrong in the demo, and when: the same story at each start, on units for which it is believable.
 
-In: the moment of a start, what an earlier start left behind. Out: faults of simulated units. May import: simulator,
-monitor.times. Touches one small file in the demo's folder, so that the next start goes on where this one ended.
+In: the moment of a start, what an earlier start left behind. Out: faults of simulated units, visits to them. May
+import: simulator, monitor.rules, monitor.times. Touches one small file in the demo's folder, so that the next start goes
+on where this one ended.
 
 Three faults stand already when the demo starts, on three signals; when the first page is loaded, a fourth begins
 before the visitor's eyes. The gas main of that one comes back by itself.
@@ -12,10 +13,13 @@ import os
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
+from monitor.commands.demo_files import visit_rule
+from monitor.rules import rule_times
 from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS, SECOND_NS
 from simulator.behaviour import Plant
-from simulator.units import UNITS, Fault, FaultKind, Unit, run_starts_ns
+from simulator.units import TIMEZONE, UNITS, Fault, FaultKind, Unit, run_starts_ns
 
 FILE_NAME = "demo.json"
 FORMAT = 1
@@ -29,14 +33,21 @@ OUTAGE_NS = 20 * MINUTE_NS
 # How long ago each standing fault began: long enough that its limit has been passed by the time of the start.
 STANDING = (
     (FaultKind.HEATER_FAILED, HEATER_AGE_NS),
-    (FaultKind.CHARGER_FAILED, 5 * DAY_NS + 12 * HOUR_NS),
-    (FaultKind.GAS_CREEPS_UP, 2 * DAY_NS + 12 * HOUR_NS),
+    (FaultKind.CHARGER_FAILED, 30 * HOUR_NS),
+    (FaultKind.GAS_CREEPS_UP, 36 * HOUR_NS),  # judged by the least of a day
 )
+FOUND = {
+    FaultKind.HEATER_FAILED: "heater element open, the new one is on order.",
+    FaultKind.CHARGER_FAILED: "charger dead, the new one is on order.",
+    FaultKind.GAS_CREEPS_UP: "regulator does not lock up, the fitter is told.",
+    FaultKind.GAS_SUPPLY_LOW: "no gas from the street, the supplier is told.",
+}
 # Limits rest for hours after a run, so a fault is put where no run is near.
 QUIET_BEFORE_NS = 30 * HOUR_NS
 QUIET_BEFORE_LIVE_NS = 8 * HOUR_NS
 QUIET_AFTER_LIVE_NS = HOUR_NS
 LOOK_AHEAD_NS = 62 * DAY_NS  # a monthly run lies within it
+VISIT_NS = 2 * HOUR_NS  # by the contract, a visit by rule lasts so long
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +69,10 @@ def begun(now_ns: int) -> Story:
     for kind, age_ns in STANDING:
         taken = {fault.unit for fault in faults}
         free = [unit for unit in UNITS if unit.id not in taken and not _runs(unit, now_ns - QUIET_BEFORE_NS, now_ns)]
+        # Nobody has been there since it began: they would have mended it.
+        unseen = [unit for unit in free if not _visits(unit.site, now_ns - age_ns - VISIT_NS, now_ns)]
         # The unit that runs last of all: its fault stays in sight through later starts too.
-        unit = max(free, key=lambda unit: _next_run_ns(unit, now_ns))
+        unit = max(unseen or free, key=lambda unit: _next_run_ns(unit, now_ns))
         faults.append(Fault(unit.id, kind, now_ns - age_ns))
     return Story(now_ns - HISTORY_NS, tuple(sorted(faults, key=_from_ns)))
 
@@ -107,6 +120,21 @@ def with_fault(story: Story, fault: Fault) -> Story:
     return replace(story, faults=(*story.faults, fault))
 
 
+def visits_made(story: Story, site: str, *, from_ns: int, to_ns: int) -> list[tuple[int, str]]:
+    """Visits to a site that began and ended in a span: when, ns UTC, and what was found."""
+    here = {unit.id: unit.name for unit in UNITS if unit.site == site}
+    made: list[tuple[int, str]] = []
+    for start_ns in _visits(site, from_ns, to_ns - VISIT_NS):
+        at_ns = start_ns + VISIT_NS // 2
+        open_ = [
+            f"{here[fault.unit]}: {FOUND[fault.kind]}"
+            for fault in story.faults
+            if fault.unit in here and fault.from_ns <= at_ns and (fault.to_ns is None or fault.to_ns > at_ns)
+        ]
+        made.append((at_ns, " ".join(open_) or "Nothing to note."))
+    return made
+
+
 def load(directory: Path) -> Story | None:
     """The story kept in a folder; None where there is none that can be read: it is told anew then."""
     try:
@@ -134,6 +162,10 @@ def save(story: Story, directory: Path) -> None:
 def _runs(unit: Unit, from_ns: int, to_ns: int) -> Sequence[int]:
     starts: list[int] = run_starts_ns(unit, seed=SEED, from_ns=from_ns, to_ns=to_ns).tolist()
     return starts
+
+
+def _visits(site: str, from_ns: int, to_ns: int) -> list[int]:
+    return rule_times(visit_rule(site), ZoneInfo(TIMEZONE), from_ns, to_ns)
 
 
 def _next_run_ns(unit: Unit, now_ns: int) -> int:

@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.commands import demo_story
-from monitor.commands.demo_story import GAP_NS_MAX, SEED, Story, begun, continued, outage, with_fault
-from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS, SECOND_NS
+from monitor.commands.demo_story import GAP_NS_MAX, SEED, Story, begun, continued, outage, visits_made, with_fault
+from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS, SECOND_NS, from_rfc3339
 from simulator.units import UNITS, Fault, FaultKind, run_starts_ns
 
 YEAR_2027_S = int(datetime(2027, 1, 1, tzinfo=UTC).timestamp())
@@ -33,6 +33,7 @@ def test_at_any_moment_three_units_stand_with_faults_on_three_signals_and_no_run
     for fault in story.faults:
         assert story.began_ns < fault.from_ns < now_ns
         assert not runs(fault.unit, now_ns - 30 * HOUR_NS, now_ns)
+        assert not visits_made(story, BY_ID[fault.unit].site, from_ns=fault.from_ns, to_ns=now_ns)
 
 
 @given(any_moment)
@@ -61,7 +62,8 @@ def test_the_outage_of_the_last_start_has_been_repaired_by_the_next():
     story = with_fault(begun(NOW), Fault("quay-crane", FaultKind.GAS_SUPPLY_LOW, NOW, NOW + 20 * MINUTE_NS))
     later = continued(story, kept_until_ns=NOW + MINUTE_NS, now_ns=NOW + 3 * MINUTE_NS)
     assert later is not None
-    assert [fault.to_ns for fault in later.faults if fault.unit == "quay-crane"] == [NOW + 2 * MINUTE_NS]
+    outages = [fault for fault in later.faults if fault.kind is FaultKind.GAS_SUPPLY_LOW]
+    assert [(fault.from_ns, fault.to_ns) for fault in outages] == [(NOW, NOW + 2 * MINUTE_NS)]
 
 
 def test_an_outage_that_had_ended_by_itself_stays_as_it_was():
@@ -93,6 +95,23 @@ def test_after_two_days_the_heater_was_repaired_and_has_failed_again():
 )
 def test_the_valley_starts_over_where_it_cannot_go_on(kept_until_ns, now_ns):
     assert continued(begun(NOW), kept_until_ns=kept_until_ns, now_ns=now_ns) is None
+
+
+def test_visits_are_made_by_the_rule_and_say_what_was_found():
+    """Each Thursday at 9, the first one after the heater at the waterworks has failed."""
+    monday = from_rfc3339("2027-01-04T12:00:00Z")
+    story = Story(monday - 21 * DAY_NS, (Fault("filter-hall", FaultKind.HEATER_FAILED, monday),))
+    made = visits_made(story, "waterworks", from_ns=monday - 7 * DAY_NS, to_ns=monday + 7 * DAY_NS)
+    assert made == [
+        (from_rfc3339("2026-12-31T17:00:00Z"), "Nothing to note."),
+        (from_rfc3339("2027-01-07T17:00:00Z"), "Filter hall: heater element open, the new one is on order."),
+    ]
+
+
+def test_a_visit_under_way_is_not_made_yet():
+    story = Story(NOW - 21 * DAY_NS, ())
+    under_way = from_rfc3339("2027-01-07T17:30:00Z")
+    assert visits_made(story, "waterworks", from_ns=under_way - DAY_NS, to_ns=under_way) == []
 
 
 def test_a_story_is_read_back_as_it_was_kept(tmp_path):
