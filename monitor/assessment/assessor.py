@@ -102,13 +102,12 @@ class Assessor:
         """Moments at which something is learned: every full hour in a unit's first day, else midnight UTC."""
         instant = (begin_ns // HOUR_NS + 1) * HOUR_NS
         while instant <= until_ns:
-            if instant % DAY_NS == 0 or self._young(instant, chosen).any():
+            unheard = bool((self.tracks.unit_first_ns[chosen] == NO_TIME).any())
+            if unheard or instant % DAY_NS == 0 or self._young(instant, chosen).any():
                 yield instant
                 instant += HOUR_NS
             else:
-                first = self.tracks.unit_first_ns[chosen]
-                unheard = bool((first == NO_TIME).any())
-                instant += HOUR_NS if unheard else DAY_NS - instant % DAY_NS
+                instant += DAY_NS - instant % DAY_NS
 
     def _young(self, instant: int, chosen: Int64) -> Bool:
         first = self.tracks.unit_first_ns[chosen]

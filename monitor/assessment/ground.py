@@ -55,7 +55,7 @@ class Ground:
         units = tuple(fleet.units.values())
         needed_of_signal = np.full(len(fleet.signals), -1)
         needed_of_signal[list(NEEDED_INDEX)] = np.arange(len(NEEDED))
-        rules = tuple(rules_of(limits, unit.id) for unit in units)
+        rules = tuple(rules_of(limits, unit) for unit in units)
         missing = [limits.condition(unit.id, "readings_missing") for unit in units]
         clock = [limits.condition(unit.id, "clock_wrong") for unit in units]
         return cls(

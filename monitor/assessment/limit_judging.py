@@ -26,7 +26,6 @@ AFTER_RUN_BATTERY_NS = 6 * HOUR_NS  # the battery's low warning is off
 AFTER_RUN_WATER_NS = 24 * HOUR_NS  # by then the water has fallen into its band, or the heater holds it up
 AIR_AGE_NS_MAX = 6 * HOUR_NS  # an enclosure temperature older than this says nothing of the battery's
 FLOOR_HOURS_LEAST = 20  # of 24 with readings, before the day's least gas pressure is judged
-LEVEL_WORDS = {"warning": "warning limit", "limit": "limit", "not_ready": "limit of readiness"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,9 +230,10 @@ class LimitJudge:
 
 
 def _sentence(rule: Rule) -> str:
-    """What was passed, in words that follow on 'it is': "below its limit while stopped"."""
-    where = "" if rule.mode == "any" else f" while {rule.mode}"
-    return f"{'below' if rule.bound.low else 'above'} its {LEVEL_WORDS[rule.level]}{where}"
+    """Which limit it was: those of a standing engine or of a running one."""
+    return {"stopped": "Judged while the engine stood still.", "running": "Judged while the engine ran."}.get(
+        rule.mode, ""
+    )
 
 
 def _known(value: float) -> float | None:

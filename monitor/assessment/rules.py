@@ -1,13 +1,14 @@
 """From the limits file to rules: which bound on which signal makes which condition how urgent.
 
 In: rows of the limits file for one unit. Out: frozen rules in the form in which the assessor applies them. Pure.
-May import: models.limits, monitor.alarms, monitor.limits_file, monitor.signals.
+May import: models.limits, monitor.alarms, monitor.fleet, monitor.limits_file, monitor.signals.
 """
 
 from dataclasses import dataclass
 
 from models.limits import Bound
 from monitor.alarms.lifecycle import Urgency
+from monitor.fleet import Unit
 from monitor.limits_file import LimitRow, Limits
 from monitor.signals import BY_NAME, NAMES
 
@@ -48,10 +49,23 @@ class Rule:
     off_delay_ns: int
 
 
-def rules_of(limits: Limits, unit: str) -> tuple[Rule, ...]:
+def rules_of(limits: Limits, unit: Unit) -> tuple[Rule, ...]:
     """The rules of one unit: its limit rows, and the two switches that say 'not ready' by themselves."""
-    rows = [_of_row(row) for row in limits.rows(unit) if (row.signal, row.side) in CONDITION_OF]
-    return (*rows, *_switches(limits, unit))
+    rows = [
+        _of_row(row) for row in limits.rows(unit.id) if (row.signal, row.side) in CONDITION_OF and _counts(row, unit)
+    ]
+    return (*rows, *_switches(limits, unit.id))
+
+
+def _counts(row: LimitRow, unit: Unit) -> bool:
+    """Whether a row can be judged at a unit: without a heater that is always on, cool water is no fault of one.
+
+    A seasonal heater leaves only the point at which the unit counts as not ready; without a heater whoever built
+    the site has decided that the unit starts cold.
+    """
+    if (row.signal, row.side) != ("jacket_water_temperature", "low") or unit.jacket_heater == "always":
+        return True
+    return unit.jacket_heater == "seasonal" and row.level == "not_ready"
 
 
 def _of_row(row: LimitRow) -> Rule:
