@@ -5,11 +5,21 @@ import: monitor.times, monitor.mappings, pydantic. Touches nothing.
 """
 
 import re
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated, Literal
 from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, field_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    SecretStr,
+    field_validator,
+    model_validator,
+)
 
 from monitor.mappings import MappingRule as MappingRule
 from monitor.times import SECOND_NS
@@ -174,12 +184,25 @@ class Settings(_Part):
         None  # passwords and signing secrets, laid out like the settings file; None: environment
     )
     listen: Annotated[str, AfterValidator(_listen)] = "127.0.0.1:8460"  # where API and pages are served
-    public_url: Annotated[str, AfterValidator(_web_address)] = "http://127.0.0.1:8460"  # begins the links in messages
+    public_url: Annotated[str, AfterValidator(_web_address)] = (
+        "http://127.0.0.1:8460"  # begins the links in messages; where nothing is said, it follows listen
+    )
     broker: Broker = Broker()
     call_outs: CallOuts = CallOuts()
     mappings: tuple[MappingRule, ...] = ()  # gateway mappings, beside those of the fleet file
     clock_tolerance: Seconds = 300.0  # how far in the future a stamp may lie
     measures: Literal["si", "us"] = "si"  # what people see; inside and at the doors it is always SI
+
+    @model_validator(mode="before")
+    @classmethod
+    def _link_to_where_it_listens(cls, content: object) -> object:
+        """Without a public_url, links lead to where the pages are served: right on this machine, and in a demo."""
+        if isinstance(content, dict) and content.get("public_url") is None and isinstance(content.get("listen"), str):
+            with suppress(ValueError):  # the field itself says what is wrong
+                host, port = host_and_port(content["listen"])
+                host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)  # noqa: S104  every address, not one
+                content = {**content, "public_url": f"http://{f'[{host}]' if ':' in host else host}:{port}"}
+        return content
 
     @property
     def clock_tolerance_ns(self) -> int:

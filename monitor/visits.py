@@ -68,22 +68,24 @@ class _Site:
 
     def next(self, after_ns: int) -> Visit | None:
         """The first visit whose end lies after a moment; None: none within AHEAD_NS_MAX."""
+        latest_ns = after_ns + AHEAD_NS_MAX
         to_ns = after_ns + VISIT_NS_MAX
         while True:
             known = self._covering(after_ns - VISIT_NS_MAX, to_ns)
             position = bisect_right(known.ends, after_ns)
             # One that ends beyond the span could be overtaken by one that begins beyond it and is not unrolled yet.
-            if position < len(known.ends) and known.ends[position] <= known.to_ns:
+            if position < len(known.ends) and known.ends[position] <= min(known.to_ns, latest_ns):
                 return known.visits[position]
-            if known.to_ns >= after_ns + AHEAD_NS_MAX:
-                return known.visits[position] if position < len(known.ends) else None
-            to_ns = min(known.to_ns + CHUNK_NS, after_ns + AHEAD_NS_MAX)
+            if known.to_ns >= latest_ns:
+                return None
+            to_ns = min(known.to_ns + CHUNK_NS, latest_ns)
 
     def last(self, before_ns: int) -> Visit | None:
-        """The last visit that had ended at a moment; None: none in the 400 days before."""
-        known = self._covering(before_ns - CHUNK_NS, before_ns)
+        """The last visit that had ended at a moment; None: none in the CHUNK_NS before."""
+        earliest_ns = before_ns - CHUNK_NS
+        known = self._covering(earliest_ns - VISIT_NS_MAX, before_ns)
         position = bisect_right(known.ends, before_ns)
-        return known.visits[position - 1] if position else None
+        return known.visits[position - 1] if position and known.ends[position - 1] > earliest_ns else None
 
     def between(self, from_ns: int, to_ns: int) -> tuple[Visit, ...]:
         """Visits that touch a span, by their end."""

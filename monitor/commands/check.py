@@ -55,7 +55,11 @@ def looks(settings: Settings, *, fetch: Callable[[str], bytes] | None = None) ->
     fleet: Fleet | None = None
     try:
         fleet = load_fleet(settings.fleet)
-        yield Looked(Grade.GOOD, "fleet", f"{len(fleet.units)} units at {len(fleet.sites)} sites in {settings.fleet}")
+        yield Looked(
+            Grade.GOOD,
+            "fleet",
+            f"{_counted(len(fleet.units), 'unit')} at {_counted(len(fleet.sites), 'site')} in {settings.fleet}",
+        )
     except FleetError as error:
         yield from (Looked(Grade.BAD, "fleet", fault) for fault in error.faults)
     if fleet is not None:
@@ -90,8 +94,13 @@ def _fleet_looks(settings: Settings, fleet: Fleet, fetch: Callable[[str], bytes]
             )
     assumed = [unit.id for unit in fleet.units.values() if "battery_type" in unit.assumed]
     if assumed:
-        text = f"{len(assumed)} units give no battery_type (first: {assumed[0]}): flooded is assumed, and shown so."
+        units = _counted(len(assumed), "unit")
+        text = f"No battery_type for {units} (first: {assumed[0]}): flooded is assumed, and shown so."
         yield Looked(Grade.DOUBTFUL, "fleet", text)
+
+
+def _counted(count: int, thing: str) -> str:
+    return f"{count} {thing}{'' if count == 1 else 's'}"
 
 
 def _data_look(data: Path) -> Looked:
