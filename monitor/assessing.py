@@ -29,12 +29,13 @@ from monitor.times import SECOND_NS, Clock
 
 log = logging.getLogger(__name__)
 
+PAUSE_S = 0.1  # between two steps: under load many commits are judged at once, which costs as much as one
 LOOK_S = 0.2  # at the latest so often the present itself is judged: delays end, silence lasts too long
 RECORD_S = 1.0  # how far the assessment went is kept at least so often
 CHECKPOINT_S = 300.0  # a restart judges at most these minutes again
 SHELVES_S = 10.0
 CATCH_UP_UNITS = 25  # units whose history is in memory at once: a year at a minute is some 80 MB a unit
-STANDSTILL_RECORD_S_MAX = 15.0  # a store that takes nothing is asked again so often
+STORE_RETRY_S = 1.0  # a store that takes nothing is asked again so often
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,9 +221,10 @@ class LiveAssessment:
             try:
                 self.step()
                 self._error = ""
+                self._stopping.wait(PAUSE_S)
             except StoreUnavailable as reason:
                 self._error = str(reason)
-                self._stopping.wait(min(1.0, STANDSTILL_RECORD_S_MAX))
+                self._stopping.wait(STORE_RETRY_S)
             except Exception as error:  # the watch must go on: it is shown, and the next step may do
                 log.exception("A step of the assessment failed")
                 self._error = f"A step of the assessment failed: {error!r}. Please report it with the log."
