@@ -1,8 +1,8 @@
 """What goes wrong in the demo, and when: the same story at each start, on units for which it is believable.
 
 In: the moment of a start, what an earlier start left behind. Out: faults of simulated units, visits to them. May
-import: simulator, monitor.rules, monitor.times. Touches one small file in the demo's folder, so that the next start goes
-on where this one ended.
+import: simulator, monitor.rules, monitor.times. Touches one small file in the demo's folder, so that the next start
+goes on where this one ended.
 
 Three faults stand already when the demo starts, on three signals; when the first page is loaded, a fourth begins
 before the visitor's eyes. The gas main of that one comes back by itself.
@@ -30,11 +30,12 @@ AGE_NS_MAX = 56 * DAY_NS  # and when it has grown this old: each start goes thro
 RENEW_AFTER_NS = 36 * HOUR_NS  # after such an absence the heater has been repaired, and has failed again
 HEATER_AGE_NS = 14 * HOUR_NS
 OUTAGE_NS = 20 * MINUTE_NS
-# How long ago each standing fault began: long enough that its limit has been passed by the time of the start.
+# How long ago each standing fault began: long enough that its limit has been passed by the time of the start. The
+# longest first: fewest units were left alone for so long.
 STANDING = (
-    (FaultKind.HEATER_FAILED, HEATER_AGE_NS),
-    (FaultKind.CHARGER_FAILED, 30 * HOUR_NS),
     (FaultKind.GAS_CREEPS_UP, 36 * HOUR_NS),  # judged by the least of a day
+    (FaultKind.CHARGER_FAILED, 30 * HOUR_NS),
+    (FaultKind.HEATER_FAILED, HEATER_AGE_NS),
 )
 FOUND = {
     FaultKind.HEATER_FAILED: "heater element open, the new one is on order.",
