@@ -149,4 +149,4 @@ def _calls(call_out: CallOut) -> bool:
 
 def _may_have_arrived(call_out: CallOut) -> bool:
     """Whether its receiver may know of it: delivered, or tried and not given up."""
-    return call_out.outcome == DELIVERED or (call_out.outcome == FAILED and call_out.tries > 0)
+    return call_out.outcome in (DELIVERED, FAILED)

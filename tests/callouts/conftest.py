@@ -125,6 +125,7 @@ class Receiver:
     requests: list[SimpleNamespace] = field(default_factory=list)
     arrived: threading.Semaphore = field(default_factory=lambda: threading.Semaphore(0))
     hold: threading.Event | None = None  # while it is there and not set, nothing is answered
+    cut_off: threading.Event = field(default_factory=threading.Event)  # the sender hung up before the answer was out
     answer: bytes = b""
     headers: dict[str, str] = field(default_factory=dict)
 
@@ -146,8 +147,9 @@ def serve_http() -> tuple[Receiver, ThreadingHTTPServer]:
                 self.send_header("content-length", str(len(receiver.answer)))
                 self.end_headers()
                 self.wfile.write(receiver.answer)
-            except OSError:  # the sender has given up waiting, which is what such a test wants
+            except OSError:  # the sender has hung up, which is what such a test wants
                 self.close_connection = True
+                receiver.cut_off.set()
 
         def log_message(self, *_: object) -> None:
             pass

@@ -103,6 +103,13 @@ def test_a_limit_alarm_takes_checks_and_cautions_of_its_likely_cause(advice):
     assert len(set(advised.check)) == len(advised.check)
 
 
+def test_checks_stay_few_enough_to_be_read_at_night(advice):
+    causes = [("heater_failed", 0.6), ("coolant_circulation_restricted", 0.5), ("low_coolant_level", 0.4)]
+    advised = advice.advised("low_water_temperature", causes)
+    assert len(advised.check) == LINES_MAX
+    assert not any("Level switch" in check for check in advised.check), "of the third cause nothing goes first"
+
+
 def test_causes_in_words(advice):
     assert advice.cause_title("heater_failed/element_open") == "heater element open"
     assert advice.cause_title("vent_blocked") == "Vent of the gas regulator is blocked"

@@ -22,7 +22,7 @@ from monitor.settings import Smtp
 
 
 @contextmanager
-def mail_server(*, rcpt="250 OK", data="250 OK", **smtp_options):
+def mail_server(*, rcpt="250 OK", data="250 OK", rude=False, **smtp_options):
     """A server on a free loopback port; it keeps what it takes and answers as told."""
     mails = []
 
@@ -43,6 +43,11 @@ def mail_server(*, rcpt="250 OK", data="250 OK", **smtp_options):
                     )
                 )
             return data
+
+        async def handle_QUIT(self, server, session, envelope):
+            if rude:
+                server.transport.abort()
+            return "221 Bye"
 
     with socket.socket() as probe:  # aiosmtpd does not find a free port by itself
         probe.bind(("127.0.0.1", 0))
@@ -148,6 +153,12 @@ def test_a_server_that_is_not_there_may_be_there_later(mail):
     tried = Email(settings).send(mail, 0)
     assert tried.ending is Ending.LATER
     assert "refused" in tried.error.lower()
+
+
+def test_a_server_that_hangs_up_after_taking_the_mail_has_taken_it(mail):
+    with mail_server(rude=True) as server:
+        assert Email(smtp(server)).send(mail, 0).ending is Ending.DELIVERED
+        assert len(server.mails) == 1
 
 
 def test_starttls_is_used_and_the_server_is_checked(mail, certificate):

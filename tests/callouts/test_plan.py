@@ -80,6 +80,7 @@ def test_the_first_call_of_an_alarm_that_has_risen_says_raised(plan, build, stor
         (NOW, BEFORE, NOW, []),  # somebody is still needed: no new message for less
         (AT_VISIT, BEFORE, NOW, ["urgency_changed"]),  # told higher once, told of the fall since: a rise is news
         (BEFORE, NOW, NOW, ["urgency_changed"]),
+        (AT_VISIT, AT_VISIT, NOW, []),  # told of its fall when it fell
         (AT_VISIT, NOW, None, ["raised"]),
         (BEFORE, AT_VISIT, None, []),
     ],
@@ -222,6 +223,43 @@ def test_a_unit_that_was_only_named_in_the_call_is_still_said_to_be_back(plan, b
     back = story.batch(silent_unit(build, "pump-house-2", CLEARED, HOUR_NS))
     [call_out] = plan(back, {first[0].alarm_id: "before_visit"})
     assert (call_out.event, units_named(call_out)) == ("returned", ["pump-house-2"])
+
+
+def test_what_follows_on_a_lost_gateway_stands_under_the_alarm_that_was_told(plan, build, story):
+    story.batch(silent_unit(build, "pump-house-1", urgency=AT_VISIT), silent_unit(build, "pump-house-2"))
+    told = story.alarm("pump-house-2", "readings_missing").id
+    back = story.batch(
+        silent_unit(build, "pump-house-1", CHANGED, HOUR_NS, NOW),
+        silent_unit(build, "pump-house-2", CHANGED, HOUR_NS, NOW),
+    )
+    call_outs = plan(back, {told: "before_visit"})
+    assert sorted((one.event, units_named(one)) for one in call_outs) == [
+        ("raised", ["pump-house-1"]),
+        ("urgency_changed", ["pump-house-2"]),
+    ]
+    again = story.batch(
+        silent_unit(build, "pump-house-1", CLEARED, 2 * HOUR_NS),
+        silent_unit(build, "pump-house-2", CLEARED, 2 * HOUR_NS),
+    )
+    [call_out] = plan(again, {told: "now"})
+    assert (call_out.event, call_out.alarm_id) == ("returned", told)
+    assert units_named(call_out) == ["pump-house-2", "pump-house-1"]
+
+
+def test_a_unit_alone_behind_its_gateway_whom_nobody_heard_of_is_called_for_again(plan, build, story):
+    story.batch(silent_unit(build, "school-1"))
+    changes = story.batch(silent_unit(build, "school-1", CHANGED, HOUR_NS))
+    assert events(plan(changes, {story.alarm("school-1", "readings_missing").id: ""})) == ["raised"]
+
+
+def test_a_silent_unit_that_comes_off_its_shelf_was_told_by_nobody(plan, build, story):
+    story.batch(silent_unit(build, "pump-house-2", urgency=AT_VISIT))
+    alarm = replace(story.alarm("pump-house-2", "readings_missing"), state=State.SHELVED)
+    alarm = replace(alarm, said=replace(alarm.said, urgency=BEFORE))
+    change = build.answered(alarm, lifecycle.off_shelf(alarm), EventType.RAISED, build.T0 + DAY_NS)
+    assert events(plan([change], {})) == ["raised"]
+    gone = replace(alarm, state=State.NORMAL, cleared_at_ns=build.T0 + DAY_NS)
+    assert plan([build.answered(alarm, gone, EventType.RETURNED, build.T0 + DAY_NS)], {}) == []
 
 
 def test_other_conditions_of_one_gateway_are_calls_of_their_own(plan, build, story):
