@@ -96,7 +96,7 @@ class LiveAssessment:
         """
         units, signals = self._assessor.ground.fleet.unit_names, self._assessor.ground.fleet.signal_names
         recorded = self._operations.assessed_until_ns()
-        now = self._clock()
+        now = max(self._clock(), 0 if recorded is None else recorded + 1)  # a clock set back undoes nothing
         self._listen_again(recorded, now)
         known: list[int] = []
         try:
