@@ -148,5 +148,6 @@ def _calls(call_out: CallOut) -> bool:
 
 
 def _may_have_arrived(call_out: CallOut) -> bool:
-    """Whether its receiver may know of it: delivered, or tried and not given up."""
-    return call_out.outcome in (DELIVERED, FAILED)
+    """Whether its receiver may know of it: delivered, or tried and still worth a try when it was last looked at."""
+    dropped_between_tries = call_out.last_error == OVERTAKEN and call_out.tries > 0
+    return call_out.outcome in (DELIVERED, FAILED) or dropped_between_tries

@@ -77,6 +77,8 @@ def test_after_a_return_the_call_is_never_sent(lane):
     [
         (DELIVERED, SEND),
         (FAILED, SEND),  # a failed try may have arrived all the same
+        ({**GIVEN_UP, "last_error": OVERTAKEN}, SEND),  # and so may one that is not repeated because of this very news
+        ({"outcome": "given_up", "last_error": OVERTAKEN}, UNHEARD),
         ({}, UNHEARD),
         (GIVEN_UP, UNHEARD),
     ],

@@ -134,7 +134,7 @@ def test_a_technician_woken_at_night_reads_it_in_this_order(pushed, build):
     order = [lines.index(heading) for heading in ("Check, in this order:", "Bring:", "Cautions:")]
     assert order == sorted(order)
     # The likely cause's own check comes first, then the condition's.
-    assert lines[order[0] + 1].startswith("1. Isolated, proved dead and cold: measure the element's resistance.")
+    assert lines[order[0] + 1].startswith("1. Voltage at the heater's terminals (qualified person)")
     assert lines[order[0] + 2].startswith("2. AC supply of the heater")
     assert lines[order[2] + 1].startswith("- The unit can start without warning.")
     assert "Stillready only watches." in text

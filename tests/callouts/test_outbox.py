@@ -156,6 +156,16 @@ def test_a_return_while_the_call_is_retried_goes_out_and_the_call_never_again(bu
     assert (outcome(operations, "raised").outcome, outcome(operations, "raised").tries) == ("given_up", 1)
 
 
+def test_a_return_goes_out_also_where_the_next_try_of_its_call_was_due_before_it(build, operations, put):
+    put(build.call_out("raised"))
+    channel = Scripted(Ending.LATER)
+    outbox = worker(operations, build, webhook=channel)
+    outbox.work_once(build.T0)
+    put(build.call_out("returned", EventType.RETURNED, at_ns=build.T0 + build.MINUTE))
+    assert outbox.work_once(build.T0 + build.HOUR) == 1, "both are due, the call first"
+    assert channel.keys == ["raised", "returned"]
+
+
 def test_an_acknowledgement_never_arrives_before_its_call(build, operations, put):
     put(build.call_out("raised"), build.call_out("seen", EventType.ACKNOWLEDGED, at_ns=build.T0 + 1))
     channel = Scripted(Ending.LATER, Ending.LATER)
