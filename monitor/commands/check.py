@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 from threading import Event
+from time import monotonic
 
 from monitor.acquisition.connection import address, tls_context
 from monitor.acquisition.decoder import Decoder
@@ -25,6 +26,7 @@ from monitor.settings_sources import with_mappings_of
 from monitor.visits import load_visits
 
 ANSWER_S = 10.0  # how long a server may take
+LOOP_S = 0.5  # how long one wait for its packets lasts
 DISK_FREE_BYTES_LEAST = 1_000_000_000  # some months of readings of a hundred units
 
 
@@ -130,7 +132,7 @@ def _secrets_look(path: Path | None) -> Looked:
     return Looked(Grade.GOOD, "secrets", f"{path} can be read by its owner only")
 
 
-def broker_look(broker: Broker) -> Looked:
+def broker_look(broker: Broker, *, answer_s: float = ANSWER_S) -> Looked:
     """Whether the broker lets us in. The session is another one than the running program's, and ends at once."""
     from paho.mqtt.client import Client, ConnectFlags, MQTTv5
     from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
@@ -151,17 +153,19 @@ def broker_look(broker: Broker) -> Looked:
         if place.is_tls:
             client.tls_set_context(tls_context(broker))
         client.on_connect = on_connect
-        client.connect_timeout = ANSWER_S
+        client.connect_timeout = answer_s
         client.connect(place.host, place.port, clean_start=True)
-        while not answered.is_set() and client.loop(ANSWER_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
-            pass
+        give_up_at = monotonic() + answer_s
+        while not answered.is_set() and monotonic() < give_up_at:
+            if client.loop(min(answer_s, LOOP_S)) != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                break
         client.disconnect()
     except ValueError as error:
         return Looked(Grade.BAD, "broker", str(error))
     except OSError as error:
         return Looked(Grade.BAD, "broker", f"{broker.url} does not answer ({_reason(error)}). {_broker_advice(broker)}")
     if not answers:
-        text = f"{broker.url} closed the connection. Is it an MQTT 5 broker, and is {broker.url[:5]} right?"
+        text = f"{broker.url} is no MQTT 5 broker, or expects TLS: it did not answer as one. Check port and mqtt(s)://."
         return Looked(Grade.BAD, "broker", text)
     if answers[0].is_failure:
         text = f"{broker.url} refused: {answers[0]}. Check user name, password and what the broker allows."

@@ -35,6 +35,7 @@ app = App(
     help_format="plaintext",
     version=lambda: version("stillready"),
     default_parameter=Parameter(negative=()),
+    suppress_keyboard_interrupt=False,  # run() answers to it, as to every other end
 )
 history = App(name="history", help="Take readings in from files, or write them out.")
 quarantine = App(name="quarantine", help="Look at what could not be read, and take in units that nobody wrote down.")
@@ -176,6 +177,7 @@ def replay(
     if models is not None:
         raise CommandFailed("There are no trained models in this version. Leave --models out.", WRONG_USE)
     from monitor.commands.progress import progress
+    from monitor.history import UnreadableHistory
     from monitor.replaying import replay_files
 
     from_ns, to_ns = _span(from_, to)
@@ -184,10 +186,81 @@ def replay(
             done = replay_files(
                 fleet, readings, alarms, limits=limits, models=models, from_ns=from_ns, to_ns=to_ns, progress=told
             )
-    except OSError as error:
+    except (UnreadableHistory, OSError) as error:
         raise _failed(error) from error
     aside = f" {done.set_aside:,} rows could not be read." if done.set_aside else ""
     _say(f"{done.alarms:,} alarms from {done.readings:,} readings of {done.units:,} units, in {alarms}.{aside}", 0)
+
+
+@history.command(name="import")
+def history_import(
+    paths: Annotated[list[Path], Parameter(help="Parquet and CSV files, or folders of them.")],
+    /,
+    *,
+    fleet: FleetFile = None,
+    data: DataFolder = None,
+    settings: SettingsFile = None,
+) -> None:
+    """Take readings in from files. Done again, it changes nothing more; a running `serve` may go on.
+
+    Columns: time, unit, signal, value and, where known, received. What cannot be read goes to the quarantine.
+
+    Example: stillready history import old/ --fleet fleet.toml --data data
+    """
+    import time
+
+    from monitor.commands.progress import progress
+    from monitor.fleet import load_fleet
+    from monitor.history import UnreadableHistory, import_history
+
+    given = _settings(settings, {"fleet": fleet, "data": data})
+    known = load_fleet(given.fleet)
+    given.data.mkdir(parents=True, exist_ok=True)
+    with _stores(given, make=True) as (operations, readings), progress("Importing", "readings") as told:
+        try:
+            done = import_history(
+                paths,
+                known,
+                readings,
+                operations,
+                at_ns=time.time_ns(),
+                clock_tolerance_ns=given.clock_tolerance_ns,
+                progress=told,
+            )
+        except (UnreadableHistory, OSError) as error:
+            raise _failed(error) from error
+    aside = f" {done.set_aside:,} were set aside, see `stillready quarantine list`." if done.set_aside else ""
+    _say(f"{done.fresh:,} of {done.readings:,} readings were not there yet and are kept.{aside}", 0)
+
+
+@history.command(name="export")
+def history_export(
+    *,
+    out: Annotated[Path, Parameter(help="Folder for the files, one Parquet file a unit.")],
+    unit: Annotated[list[str] | None, Parameter(help="Only this unit; can be given several times.")] = None,
+    from_: FromTime = None,
+    to: ToTime = None,
+    data: DataFolder = None,
+    settings: SettingsFile = None,
+) -> None:
+    """Write readings out, one Parquet file a unit; `replay` and other programs read them.
+
+    Example: stillready history export --data data --out history --unit pump-house-1
+    """
+    from monitor.commands.progress import progress
+    from monitor.history import export_history
+
+    given = _settings(settings, {"data": data})
+    from_ns, to_ns = _span(from_, to)
+    with _stores(given) as (_, readings), progress("Exporting", "units") as told:
+        missing = sorted(set(unit or ()) - {name for name, _ in readings.tracks()})
+        if missing:
+            raise CommandFailed(f"{given.data} holds no reading of {', '.join(missing)}. Check the name.")
+        try:
+            done = export_history(readings, out, units=unit, from_ns=from_ns, to_ns=to_ns, progress=told)
+        except OSError as error:
+            raise _failed(error) from error
+    _say(f"{done.readings:,} readings in {len(done.files):,} files in {out}.", 0)
 
 
 @quarantine.command(name="list")
@@ -293,13 +366,13 @@ def _settings(path: Path | None, overrides: Mapping[str, object]) -> "Settings":
 
 
 @contextmanager
-def _stores(settings: "Settings") -> "Iterator[tuple[SqlOperations, EmbeddedReadings]]":
-    """Both stores of a data folder that exists: a wrong --data must not make a new, empty one."""
+def _stores(settings: "Settings", *, make: bool = False) -> "Iterator[tuple[SqlOperations, EmbeddedReadings]]":
+    """Both stores of a data folder. Unless told to make it: a wrong --data must not make a new, empty one."""
     from monitor.stores.embedded import EmbeddedReadings
     from monitor.stores.operations import FILE_NAME, SqlOperations
     from monitor.stores.protocols import StoreUnavailable
 
-    if not (settings.data / FILE_NAME).exists():
+    if not make and not (settings.data / FILE_NAME).exists():
         raise CommandFailed(f"{settings.data} holds no data of Stillready. Name its folder with --data.")
     try:
         operations = SqlOperations(settings.data / FILE_NAME)
