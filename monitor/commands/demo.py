@@ -54,18 +54,20 @@ def _run(directory: Path, host: str, port: int, stop: threading.Event) -> None:
     from base64 import b64encode
 
     from monitor.commands.demo_broker import demo_broker
-    from monitor.commands.demo_files import demo_settings, fleet_text
     from monitor.commands.demo_ports import address, browser_url
-    from monitor.commands.demo_readings import Gateways
-    from monitor.commands.demo_sent import SentServer
-    from monitor.serve import serve
 
-    secret = "whsec_" + b64encode(token_bytes(24)).decode()
-    pages_url = browser_url(host, port)
-    fleet = directory / "fleet.toml"
-    fleet.write_text(fleet_text(), encoding="utf-8")
     with ExitStack() as ends:
         broker_url = ends.enter_context(demo_broker(directory))
+        # Most of a start is reading code. The broker starts meanwhile.
+        from monitor.commands.demo_files import demo_settings, fleet_text
+        from monitor.commands.demo_readings import Gateways
+        from monitor.commands.demo_sent import SentServer
+        from monitor.serve import serve
+
+        secret = "whsec_" + b64encode(token_bytes(24)).decode()
+        pages_url = browser_url(host, port)
+        fleet = directory / "fleet.toml"
+        fleet.write_text(fleet_text(), encoding="utf-8")
         sent = SentServer(host=host, wished_port=SENT_PORT, secret=secret)
         ends.callback(sent.stop)
         sent.start()
@@ -73,14 +75,14 @@ def _run(directory: Path, host: str, port: int, stop: threading.Event) -> None:
         story, state, until_ns = _past(directory, stop)
         if stop.is_set():
             return
-        gateways = Gateways(story, state, from_ns=until_ns, broker_url=broker_url, directory=directory)
+        gateways = Gateways(story, state, from_ns=until_ns, broker_url=broker_url(), directory=directory)
         ends.callback(gateways.stop)
         settings = demo_settings(
             data=directory / "data",
             fleet=fleet,
             listen=address(host, port),
             page_url=pages_url,
-            broker_url=broker_url,
+            broker_url=broker_url(),
             smtp_port=sent.smtp_port,
             webhook_url=sent.webhook_url,
             secret=secret,
@@ -103,8 +105,6 @@ def _past(directory: Path, stop: threading.Event) -> tuple["Story", "State", int
     from monitor.stores.embedded import EmbeddedReadings
 
     data = directory / "data"
-    if data.exists() and not (directory / demo_story.FILE_NAME).exists():
-        raise SystemExit(f"{data} was not made by the demo, which would overwrite it. Name another folder.")
     now_ns = time.time_ns()
     story = demo_story.load(directory)
     store = EmbeddedReadings(data)
@@ -148,9 +148,14 @@ def _locked(directory: Path) -> Iterator[None]:
     """One demo a folder: a second one would fill in the same past."""
     import fcntl
 
+    path = directory / "demo.lock"  # made before all else: where it is missing, the folder is not the demo's
+    if (directory / "data").exists() and not path.exists():
+        raise SystemExit(
+            f"{directory / 'data'} was not made by the demo, which would overwrite it. Name another folder."
+        )
     try:
         directory.mkdir(parents=True, exist_ok=True)
-        lock = (directory / "demo.lock").open("w")
+        lock = path.open("w")
     except OSError as reason:
         raise SystemExit(f"The demo cannot use {directory}: {reason.strerror}. Name another folder.") from None
     with lock:

@@ -7,12 +7,16 @@ It keeps its queue in memory and is young: for trying out only, deploy/ says wha
 """
 
 import signal
-import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from monitor.commands.demo_ports import free_port
+
+if TYPE_CHECKING:
+    from iotcore import Broker
 
 TRIES = 5  # a port found free may be taken by somebody else before the broker has it
 
@@ -41,36 +45,34 @@ dynamic_filters = true
 
 
 @contextmanager
-def demo_broker(directory: Path) -> Iterator[str]:
-    """A broker that speaks MQTT 5 on loopback, as long as the block lasts; its URL."""
+def demo_broker(directory: Path) -> Iterator[Callable[[], str]]:
+    """A broker that speaks MQTT 5 on loopback, as long as the block lasts.
+
+    It takes half a second to start, in which the program can go on: what is yielded waits until the broker listens,
+    and gives its URL.
+    """
+    with ThreadPoolExecutor(1, thread_name_prefix="broker") as pool:
+        starting = pool.submit(_started, directory)
+        try:
+            yield lambda: f"mqtt://127.0.0.1:{starting.result().port}"
+        finally:
+            if starting.exception() is None:
+                starting.result().stop()
+
+
+def _started(directory: Path) -> "Broker":
+    """The broker once it listens."""
     from iotcore import Broker  # lazily: the program without its demo does not need it
 
+    # Children inherit this thread's mask: Ctrl-C, which a terminal sends to all, does not reach the broker, so that
+    # it outlives those who use it.
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     path = directory / "broker.toml"
     for attempt in range(1, TRIES + 1):
-        port = free_port()
-        path.write_text(CONFIGURATION.format(port=port), encoding="utf-8")
-        broker = Broker(config_path=str(path))
+        path.write_text(CONFIGURATION.format(port=free_port()), encoding="utf-8")
         try:
-            with _spared_ctrl_c():
-                broker.start()
-            break
-        except OSError:
+            return Broker(config_path=str(path)).start()
+        except (OSError, RuntimeError) as reason:
             if attempt == TRIES:
-                raise
-    try:
-        yield f"mqtt://127.0.0.1:{port}"
-    finally:
-        broker.stop()
-
-
-@contextmanager
-def _spared_ctrl_c() -> Iterator[None]:
-    """Children started within ignore Ctrl-C: a terminal sends it to all, and the broker must outlive who uses it."""
-    if threading.current_thread() is not threading.main_thread():  # signals belong to the main thread
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
+                raise SystemExit(f"The demo's MQTT broker does not start: {reason}") from None
+    raise AssertionError("the last try returns or raises")

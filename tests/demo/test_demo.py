@@ -25,8 +25,10 @@ from monitor.commands.demo_ports import free_port
 RUN = (
     "import sys; from pathlib import Path; from monitor.commands.demo import run; run(Path(sys.argv[1]), *sys.argv[2:])"
 )
+ENVIRONMENT = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
 START_S_MAX = 60.0  # of the first start; the second has its own goal
-SECOND_START_S_MAX = 5.0
+SECOND_START_S_MAX = 5.0  # on a machine with nothing else to do: there, reading the code alone takes half of it
+SECOND_START_PER_READING_MAX = 2.5
 VISITOR_S_MAX = 60.0
 END_S_MAX = 5.0  # the goal is 3 s; a busy machine gets 5
 LIVE = "low_gas_pressure"
@@ -65,7 +67,7 @@ def start(directory: Path, *listen: str) -> Demo:
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
-        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+        env=ENVIRONMENT,
         start_new_session=True,
     )
     assert process.stdout is not None
@@ -130,6 +132,13 @@ def visit(demo: Demo) -> tuple[str, float]:
     return str(live()[0]["unit"]), took_s
 
 
+def reading_code_s() -> float:
+    """How long the program takes to be read, here and now: what a start can never be quicker than."""
+    begun = time.monotonic()
+    subprocess.run([sys.executable, "-c", "import monitor.serve"], check=True, env=ENVIRONMENT)
+    return time.monotonic() - begun
+
+
 def broker_port(directory: Path) -> int:
     found = re.search(r'listen = "127\.0\.0\.1:(\d+)"', (directory / "broker.toml").read_text())
     assert found is not None
@@ -159,7 +168,7 @@ def test_a_visitor_sees_three_conditions_and_a_live_call_out_at_each_start(tmp_p
     code, second_ended_s, errors = second.end(signal.SIGTERM)
     assert (code, errors) == (0, "")
     assert second_ended_s < END_S_MAX
-    assert second.started_s < SECOND_START_S_MAX
+    assert second.started_s < max(SECOND_START_S_MAX, SECOND_START_PER_READING_MAX * reading_code_s())
     with capsys.disabled():
         print(
             f"\ndemo: first start {first.started_s:.1f} s, all seen {first_seen_s:.1f} s, end {ended_s:.1f} s; "
@@ -174,7 +183,7 @@ def refused(directory: Path, *listen: str) -> str:
         capture_output=True,
         text=True,
         timeout=60,
-        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+        env=ENVIRONMENT,
     )
     assert done.returncode == 1
     assert done.stdout == ""

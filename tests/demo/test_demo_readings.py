@@ -86,7 +86,8 @@ def test_gateways_report_over_mqtt_and_the_first_page_lets_one_gas_main_fail(tmp
     now_ns = time.time_ns()
     heard: queue.Queue[tuple[str, bytes]] = queue.Queue()
     state = begin(story.plant, now_ns - HOUR_NS)
-    with demo_broker(tmp_path) as url:
+    with demo_broker(tmp_path) as reached:
+        url = reached()
         client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
         client.on_connect = lambda client, *_: client.subscribe("stillready/#", qos=1)
         client.on_message = lambda _client, _data, message: heard.put((message.topic, message.payload))

@@ -3,7 +3,7 @@
 from datetime import UTC, datetime
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.commands import demo_story
@@ -21,6 +21,7 @@ def runs(unit: str, from_ns: int, to_ns: int) -> list[int]:
     return run_starts_ns(BY_ID[unit], seed=SEED, from_ns=from_ns, to_ns=to_ns).tolist()
 
 
+@settings(deadline=None, max_examples=50)  # a moment takes 40 ms, on a busy machine much longer
 @given(any_moment)
 def test_at_any_moment_three_units_stand_with_faults_on_three_signals_and_no_run_hides_them(now_ns):
     story = begun(now_ns)
@@ -36,6 +37,7 @@ def test_at_any_moment_three_units_stand_with_faults_on_three_signals_and_no_run
         assert not visits_made(story, BY_ID[fault.unit].site, from_ns=fault.from_ns, to_ns=now_ns)
 
 
+@settings(deadline=None, max_examples=50)  # a moment takes 40 ms, on a busy machine much longer
 @given(any_moment)
 def test_at_any_moment_the_outage_comes_to_a_sound_unit_that_is_not_near_a_run(now_ns):
     story = begun(now_ns)
