@@ -30,13 +30,16 @@ def postponed(deaf: Sequence[Deaf], moment_ns: int) -> int:
 
 
 def deadline_ns(heard_ns: int, silence_ns: int, deaf: Sequence[Deaf]) -> int:
-    """When silence since heard_ns has lasted too long; time in which the program did not listen is not counted."""
+    """When silence since heard_ns has lasted too long; time in which the program did not listen is not counted.
+
+    On the next full minute: units of one gateway fall silent within seconds of each other, and one call-out names all.
+    """
     deadline = heard_ns + silence_ns
     for span in deaf:
         if span.to_ns > heard_ns and span.from_ns < deadline:
             begin = max(span.from_ns, heard_ns)
             deadline = max(deadline + span.to_ns - begin, span.to_ns + SETTLE_NS)
-    return deadline
+    return -(-deadline // MINUTE_NS) * MINUTE_NS
 
 
 def silences(

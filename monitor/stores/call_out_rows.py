@@ -42,17 +42,11 @@ def put(connection: Connection, call_outs: Sequence[CallOut], changes: Sequence[
     """Put call-outs into the outbox, each with the urgency it speaks of. One whose key is there stays as it is."""
     if not call_outs:
         return
-    # Two changes of one alarm can come at once: each call-out speaks of the one with its event.
-    said = {(change.after.id, str(change.event)): change.after.urgency.value for change in changes}
+    # Several changes of one alarm can come at once: a plan speaks of what the last of them leaves.
     last = {change.after.id: change.after.urgency.value for change in changes}
     elsewhere = _urgencies(connection, {call_out.alarm_id for call_out in call_outs} - last.keys())
     rows = [
-        _to_row(call_out)
-        | {
-            "urgency": said.get((call_out.alarm_id, call_out.event))
-            or last.get(call_out.alarm_id)
-            or elsewhere.get(call_out.alarm_id, "")
-        }
+        _to_row(call_out) | {"urgency": last.get(call_out.alarm_id) or elsewhere.get(call_out.alarm_id, "")}
         for call_out in call_outs
     ]
     connection.execute(insert_or(connection, CALL_OUT).on_conflict_do_nothing(index_elements=["key"]), rows)
