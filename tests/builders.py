@@ -14,7 +14,7 @@ from monitor.alarms.changes import Change
 from monitor.alarms.lifecycle import Alarm, Cause, Evidence, Finding, Kind, NotReady, Said, Urgency
 from monitor.api.live import LiveEvents
 from monitor.api.parts import Parts, ProgramStatus, UnitView
-from monitor.batch import Batch, from_columns
+from monitor.batch import Batch, concat, from_columns
 from monitor.fleet import Fleet, Site, Unit
 from monitor.settings import CallOuts, Recipient, Settings
 from monitor.stores.embedded import EmbeddedReadings
@@ -203,14 +203,19 @@ class House:
 def busy_house(place: Path, **kwargs: str) -> House:
     """The valley on a bad morning: one unit needed now, one before its visit, one that keeps, one unseen."""
     house = House(place, **kwargs)  # type: ignore[arg-type]
-    for unit in ("mill-1", "mill-2", "weir-1"):
-        for batch in week_of(house.fleet, unit, until_ns=NOW_NS):
-            house.readings.append(batch)
     silent_since_ns = NOW_NS - 9 * HOUR_NS
-    for batch in week_of(house.fleet, "lookout-1", until_ns=silent_since_ns):
-        house.readings.append(batch)
-    cooled = readings_of(house.fleet, "mill-2", "jacket_water_temperature", [NOW_NS], [33.4])
-    house.readings.append(cooled)
+    house.readings.append(
+        concat(
+            [
+                *week_of(house.fleet, "mill-1", until_ns=NOW_NS),
+                *week_of(house.fleet, "mill-2", until_ns=NOW_NS),
+                *week_of(house.fleet, "weir-1", until_ns=NOW_NS),
+                *week_of(house.fleet, "lookout-1", until_ns=silent_since_ns),
+                readings_of(house.fleet, "mill-2", "jacket_water_temperature", [NOW_NS], [33.4]),
+                readings_of(house.fleet, "weir-1", "gas_pressure", [NOW_NS], [35_200.0]),
+            ]
+        )
+    )
     for site in ("mill", "weir"):
         house.operations.record_visit(
             site, at_ns=from_rfc3339("2026-01-08T17:10:00Z"), by="Ines", found="All in order."

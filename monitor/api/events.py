@@ -46,10 +46,13 @@ def events_route(live: LiveEvents) -> APIRouter:
     )
     async def get_events(
         unit: Annotated[list[str] | None, Query(max_length=UNITS_MAX, description="Only these units.")] = None,
+        after: Annotated[
+            str, Query(max_length=64, description="As Last-Event-ID, for the first connection of a browser.")
+        ] = "",
         last_event_id: Annotated[str, Header(max_length=64)] = "",
     ) -> EventSourceResponse:
         wanted = frozenset(unit) if unit else None
-        subscription = live.subscribe(units=wanted, last_event_id=last_event_id)
+        subscription = live.subscribe(units=wanted, last_event_id=last_event_id or after)
         return EventSourceResponse(
             _stream(live, subscription),
             ping=PING_S,

@@ -72,6 +72,7 @@ class Subscription:
         self._wake = asyncio.Event()
         self._readings_sent_s = float("-inf")
         self.lagging = False
+        self.ended = False
 
     def __len__(self) -> int:
         return len(self._events)
@@ -100,6 +101,11 @@ class Subscription:
                     self._readings[key] = reading
             if len(self._readings) > READINGS_MAX:
                 self._give_up()
+        self._call()
+
+    def end(self) -> None:
+        """Let the stream end after what waits: the program stops."""
+        self.ended = True
         self._call()
 
     def _give_up(self) -> None:
@@ -140,6 +146,8 @@ class Subscription:
                 yield event
                 if event.kind == "lagging":
                     return
+            if self.ended:
+                return
             if some:
                 continue
             try:
@@ -243,7 +251,7 @@ class LiveEvents:
         Raises:
             TooManyClients: clients_max streams are open.
         """
-        subscription = Subscription(asyncio.get_running_loop(), units, lambda: f"{self._run}-{self._count}")
+        subscription = Subscription(asyncio.get_running_loop(), units, self.newest_id)
         with self._lock:
             if len(self._subscriptions) >= self._clients_max:
                 raise TooManyClients(f"{self._clients_max} live streams are open already. Close some pages.")
@@ -268,6 +276,16 @@ class LiveEvents:
         with self._lock:
             self._subscriptions.discard(subscription)
             self._dropped += subscription.lagging
+
+    def newest_id(self) -> str:
+        """The id of the newest change. A page that is read after it was taken, and connects with it, misses none."""
+        return f"{self._run}-{self._count}"
+
+    def close(self) -> None:
+        """End all streams, so that a server that waits for its connections can stop at once."""
+        with self._lock:
+            for subscription in self._subscriptions:
+                subscription.end()
 
     def statistics(self) -> LiveStatistics:
         """How full it is now."""

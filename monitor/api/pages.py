@@ -92,8 +92,12 @@ def page_routes(parts: Parts) -> APIRouter:
     return router
 
 
-def frame(parts: Parts, now_ns: int, timezone: str) -> dict[str, object]:
-    """What every page shows around its matter: whether the program itself works, and of when the page is."""
+def frame(parts: Parts, now_ns: int, timezone: str, after: str) -> dict[str, object]:
+    """What every page shows around its matter: whether the program itself works, and of when the page is.
+
+    Args:
+        after: newest change when the page began to be read; the page listens from there on.
+    """
     status = parts.status()
     lines: list[str] = list(status.errors)
     if not status.listening:
@@ -113,6 +117,7 @@ def frame(parts: Parts, now_ns: int, timezone: str) -> dict[str, object]:
     return {
         "troubles": lines,
         "calm": calm,
+        "after": after,
         "made": clock_text(now_ns, timezone, now_ns),
         "made_at": to_rfc3339(now_ns),
         "zone": f"{timezone.replace('_', ' ')} ({zone_name(now_ns, timezone)})",
@@ -223,13 +228,13 @@ def headlines(units: Sequence[UnitNow]) -> list[Headline]:
 def _add_round(router: APIRouter, parts: Parts) -> None:
     @router.get("/")
     def get_round(request: Request) -> Response:
-        now_ns = parts.clock()
+        now_ns, after = parts.clock(), parts.live.newest_id()
         units = views.units_now(parts, list(parts.fleet.units.values()), now_ns)
         return render(
             request,
             "round.html",
             {
-                **frame(parts, now_ns, common_zone(parts)),
+                **frame(parts, now_ns, common_zone(parts), after),
                 "headlines": headlines(units),
                 "rows": rows(parts, units, now_ns),
             },
@@ -239,7 +244,7 @@ def _add_round(router: APIRouter, parts: Parts) -> None:
 def _add_unit(router: APIRouter, parts: Parts) -> None:
     @router.get("/units/{unit}")
     def get_unit(request: Request, unit: UnitName) -> Response:
-        now_ns = parts.clock()
+        now_ns, after = parts.clock(), parts.live.newest_id()
         now = views.units_now(parts, [known_unit(parts, unit)], now_ns)[0]
         recent = parts.operations.alarms(AlarmQuery(unit=unit, limit=20)).alarms
         titles = views.titles(parts)
@@ -247,7 +252,7 @@ def _add_unit(router: APIRouter, parts: Parts) -> None:
             request,
             "unit.html",
             {
-                **frame(parts, now_ns, now.site.timezone),
+                **frame(parts, now_ns, now.site.timezone, after),
                 "row": rows(parts, [now], now_ns)[0],
                 "values": _values(parts, now.newest, now_ns),
                 "charts": _charts(parts, now, now_ns),
@@ -333,7 +338,7 @@ def _add_alarms(router: APIRouter, parts: Parts) -> None:
         state: Annotated[str, Query(max_length=40)] = "",
         cursor: Annotated[str, Query(max_length=200)] = "",
     ) -> Response:
-        now_ns = parts.clock()
+        now_ns, after = parts.clock(), parts.live.newest_id()
         query = AlarmQuery(
             unit=unit if unit in parts.fleet.units else None,
             urgency=urgency if urgency in list(Urgency) else None,
@@ -350,7 +355,7 @@ def _add_alarms(router: APIRouter, parts: Parts) -> None:
             request,
             "alarms.html",
             {
-                **frame(parts, now_ns, common_zone(parts)),
+                **frame(parts, now_ns, common_zone(parts), after),
                 "lines": [
                     (
                         _line(alarm, titles, views.site_of(parts, alarm).timezone, now_ns),
@@ -386,9 +391,10 @@ def _shelves(stretch: views.Stretch, timezone: str, now_ns: int) -> list[tuple[s
 
 
 def _call_out_page(
-    request: Request, parts: Parts, alarm: Alarm, *, refusal: str = "", said: str = "", status: int = 200
+    request: Request, parts: Parts, alarm_id: str, *, refusal: str = "", said: str = "", status: int = 200
 ) -> Response:
-    now_ns = parts.clock()
+    now_ns, after = parts.clock(), parts.live.newest_id()
+    alarm = known_alarm(parts, alarm_id)
     site = views.site_of(parts, alarm)
     timezone = site.timezone
     stretch = views.stretch_of(parts, site, now_ns)
@@ -402,7 +408,7 @@ def _call_out_page(
         request,
         "call_out.html",
         {
-            **frame(parts, now_ns, timezone),
+            **frame(parts, now_ns, timezone, after),
             "alarm": alarm,
             "line": _line(alarm, titles, timezone, now_ns),
             "unit_name": unit_name(parts, alarm.unit),
@@ -447,7 +453,7 @@ def _call_out_page(
 def _add_call_out(router: APIRouter, parts: Parts) -> None:
     @router.get("/alarms/{alarm_id}")
     def get_call_out(request: Request, alarm_id: AlarmId) -> Response:
-        return _call_out_page(request, parts, known_alarm(parts, alarm_id))
+        return _call_out_page(request, parts, alarm_id)
 
     @router.post("/alarms/{alarm_id}/{answer}")
     def post_answer(
@@ -464,6 +470,5 @@ def _add_call_out(router: APIRouter, parts: Parts) -> None:
             until_ns = shapes.moment_ns(until) if answer is Answer.SHELVE else None
             answered(parts, alarm_id, answer, by=by.strip(), note=note.strip(), shelve_until_ns=until_ns)
         except ValueError as reason:  # Refused is one; the page comes back with what was written
-            alarm = known_alarm(parts, alarm_id)
-            return _call_out_page(request, parts, alarm, refusal=str(reason), said=note, status=409)
+            return _call_out_page(request, parts, alarm_id, refusal=str(reason), said=note, status=409)
         return RedirectResponse(f"/alarms/{alarm_id}#answer", 303)

@@ -109,6 +109,7 @@ def answer(request: Request, problem: Problem, headers: Mapping[str, str] | None
 
 # What to do for a status that the framework raises itself.
 _ADVICE: Mapping[int, tuple[str, str]] = {
+    400: ("The body cannot be read.", "Send JSON as UTF-8 text."),
     404: ("There is nothing at this address.", "The round is at /, the description of the API at /openapi.json."),
     413: ("The body is larger than what is taken.", "Send a shorter note."),
     405: ("This address does not take that method.", "The Allow header names those it takes."),

@@ -120,7 +120,7 @@ def _add_units(router: APIRouter, parts: Parts) -> None:
         "/visits/{site}",
         summary="A visit was made",
         status_code=201,
-        responses=documented(403, 404, 413, 415, 422, 503),
+        responses=documented(400, 403, 404, 413, 415, 422, 503),
     )
     def post_visit(
         site: Annotated[Id, Path(description="A site of the fleet file.", examples=["mill"])], visit: shapes.VisitIn
@@ -242,7 +242,7 @@ def units_of(parts: Parts, site: str) -> tuple[str, ...]:
 
 
 def _add_answers(router: APIRouter, parts: Parts) -> None:
-    refused = documented(403, 404, 409, 413, 415, 422, 503)
+    refused = documented(400, 403, 404, 409, 413, 415, 422, 503)
 
     def told(alarm: Alarm) -> shapes.AlarmDetailOut:
         return views.detail_out(parts, alarm, parts.clock())

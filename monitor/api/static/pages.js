@@ -70,7 +70,9 @@
   function listen() {
     if (!follows || !window.EventSource) return;
     const unit = follows.dataset.follows;
-    const source = new EventSource("/api/v1/events" + (unit === "all" ? "" : `?unit=${encodeURIComponent(unit)}`));
+    const after = `after=${encodeURIComponent(document.getElementById("made").dataset.after)}`; // misses nothing since
+    const only = unit === "all" ? "" : `&unit=${encodeURIComponent(unit)}`;
+    const source = new EventSource(`/api/v1/events?${after}${only}`);
     let lost = false;
     const hear = () => { heard = Date.now(); tell(); };
     source.addEventListener("open", () => { hear(); if (lost) { lost = false; soon(); } });
