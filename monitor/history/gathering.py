@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.acquisition.quarantine import Reason, SetAside
-from monitor.batch import Batch, Int64
+from monitor.batch import Batch, Bool, Int64
 from monitor.fleet import Fleet
 from monitor.history.aside import Aside
 from monitor.history.checking import ROW, Checked, checked, expected_of
@@ -110,15 +110,17 @@ class History:
         """As unit, and the origin of each reading, int64 [n]: place_of says it in words."""
         index = self._expected.units[name]
         rows = self._rows(index)
-        order = np.lexsort((rows["origin"], rows["value"], rows["received"], rows["time"], rows["signal"]))
-        rows = rows[order]
-        first = np.ones(len(rows), np.bool_)
-        first[1:] = (rows["signal"][1:] != rows["signal"][:-1]) | (rows["time"][1:] != rows["time"][:-1])
-        kept = rows[first]
-        beside = kept[np.cumsum(first) - 1]  # of each row, the one that is kept for its moment
-        conflict = rows["value"] != beside["value"]
-        self._conflicts[name] = self._conflicts_of(name, rows[conflict], beside[conflict])
-        kept = kept[np.lexsort((kept["signal"], kept["time"], kept["received"]))]
+        time, signal = rows["time"].copy(), rows["signal"].copy()  # fields apart from each other sort at half the speed
+        order = np.lexsort((signal, time))
+        first = _begins(time[order], signal[order])
+        if first.all():
+            self._conflicts[name] = []
+        else:
+            order = np.lexsort((rows["origin"], rows["value"], rows["received"], signal, time))
+            self._conflicts[name] = self._conflicts_of(name, rows[order], first)
+            order = order[first]
+        # Stable: at one moment of arrival, the order by time and signal stays.
+        kept = rows[order[np.argsort(rows["received"][order], kind="stable")]]
         batch = Batch(
             self._fleet.unit_names,
             self._fleet.signal_names,
@@ -227,18 +229,28 @@ class History:
     def _spill_file(self, index: int) -> Path:
         return self._folder / f"{index}.rows"
 
-    def _conflicts_of(self, unit: str, rows: NDArray[np.void], kept: NDArray[np.void]) -> list[SetAside]:
+    def _conflicts_of(self, unit: str, rows: NDArray[np.void], first: Bool) -> list[SetAside]:
+        """Rows with another value than the one that stays. rows: sorted, first: which of them stay."""
+        stays = rows[first][np.cumsum(first) - 1]  # for each row, the one that stays for its moment
+        other = np.flatnonzero(rows["value"] != stays["value"])
+        other = other[np.argsort(rows["origin"][other], kind="stable")]
         aside = Aside(self._at_ns)
-        order = np.argsort(rows["origin"], kind="stable")
-        for row, stays in zip(rows[order], kept[order], strict=True):
+        for row, kept in zip(rows[other], stays[other], strict=True):
             source, place = self.place_of(int(row["origin"]))
             if not aside.room(source, Reason.CONFLICT):
                 aside.count(source, Reason.CONFLICT, 1, unit=unit)
                 continue
             signal = self._fleet.signals[int(row["signal"])]
-            where = " ".join(("in", *self.place_of(int(stays["origin"]))))
+            where = " ".join(("in", *self.place_of(int(kept["origin"]))))
             text = same_moment(
-                signal, unit, int(row["time"]), here=float(row["value"]), kept=float(stays["value"]), where=where
+                signal, unit, int(row["time"]), here=float(row["value"]), kept=float(kept["value"]), where=where
             )
             aside.put(source, Reason.CONFLICT, place, text, unit=unit)
         return aside.items()
+
+
+def _begins(time: Int64, signal: NDArray[np.int16]) -> Bool:
+    """Where in a sorted column another moment or signal begins."""
+    begins = np.ones(len(time), np.bool_)
+    begins[1:] = (time[1:] != time[:-1]) | (signal[1:] != signal[:-1])
+    return begins
