@@ -9,17 +9,15 @@ import signal
 import socket
 import subprocess
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Event, Thread
 
 import pytest
-from paho.mqtt.client import Client, MQTTMessage, MQTTv5
+from paho.mqtt.client import Client, MQTTMessage, MQTTMessageInfo, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
-
-from monitor.commands.demo_broker import demo_broker
 
 READY_S = 20.0
 
@@ -34,6 +32,30 @@ autosave_interval 1
 max_queued_messages 0
 max_inflight_messages 0
 log_dest stderr
+"""
+
+
+# MQTT 5 exists in this broker only by a file.
+IOTCORE_TOML = """
+id = 0
+
+[router]
+id = 0
+max_connections = 100
+max_outgoing_packet_count = 200
+max_segment_size = 10485760
+max_segment_count = 10
+
+[v5.1]
+name = "mqtt5"
+listen = "127.0.0.1:{port}"
+next_connection_delay_ms = 1
+
+[v5.1.connections]
+connection_timeout_ms = 10000
+max_payload_size = 262144
+max_inflight_count = 200
+dynamic_filters = true
 """
 
 
@@ -86,6 +108,10 @@ class Mosquitto:
         is_running.wait(READY_S)
         self._process = process
         assert process.poll() is None, "mosquitto did not start: " + "".join(said)
+        # It says so before its loop turns, and a SIGTERM in between is lost: wait until it throws out a bad packet.
+        with socket.create_connection(("127.0.0.1", self.port), READY_S) as probe, suppress(ConnectionError):
+            probe.sendall(bytes(8))
+            probe.recv(1)
 
     def kill(self) -> None:
         """As a power cut would end it."""
@@ -122,10 +148,13 @@ def mosquitto(
 
 @contextmanager
 def iotcore_broker(folder: Path) -> Iterator[str]:
-    """The demo's broker, which speaks MQTT 5 and keeps its queue in memory; its URL."""
-    pytest.importorskip("iotcore")
-    with demo_broker(folder) as url:
-        yield url
+    """A broker with habits of its own: it keeps no Receive Maximum and never says DUP. Gives its URL."""
+    iotcore = pytest.importorskip("iotcore")
+    port = free_port()
+    config = folder / "iotcore.toml"
+    config.write_text(IOTCORE_TOML.format(port=port))
+    with iotcore.Broker(config_path=str(config)):
+        yield f"mqtt://127.0.0.1:{port}"
 
 
 @contextmanager
@@ -143,6 +172,7 @@ class Publisher:
 
     def __init__(self, port: int, client_id: str = "") -> None:
         self._client = Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=MQTTv5)
+        self._unconfirmed: list[MQTTMessageInfo] = []
         self._client.max_inflight_messages_set(200)
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
@@ -163,12 +193,20 @@ class Publisher:
             properties = Properties(PacketTypes.PUBLISH)
             properties.ContentType = content_type
         info = self._client.publish(topic, payload, qos, is_retained, properties)
+        self._unconfirmed.append(info)
         if wait:
+            self.wait_all()
+
+    def wait_all(self) -> None:
+        """Return once the broker has confirmed everything that was sent without waiting."""
+        for info in self._unconfirmed:
             info.wait_for_publish(READY_S)
             assert info.is_published(), "the broker did not confirm"
+        self._unconfirmed.clear()
 
     def close(self) -> None:
-        """Disconnect."""
+        """Disconnect, once everything is confirmed."""
+        self.wait_all()
         self._client.disconnect()
         self._client.loop_stop()
 

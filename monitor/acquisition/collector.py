@@ -133,7 +133,8 @@ class Collector:
         """Finish the batch under way, acknowledge it, disconnect. What is queued comes again after the next start."""
         self._stopping.set()
         self._inbox.close()
-        self._worker.join(WORKER_STOP_S)
+        if self._worker.is_alive():
+            self._worker.join(WORKER_STOP_S)
         self._connection.stop()
 
     def use(self, decoder: Decoder) -> None:

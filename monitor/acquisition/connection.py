@@ -113,7 +113,8 @@ class Connection:
         client = self._client
         if client is not None:
             client.disconnect()
-        self._thread.join(STOP_S)
+        if self._thread.is_alive():
+            self._thread.join(STOP_S)
 
     def _run(self) -> None:
         least_s = max(self._broker.reconnect_least, RECONNECT_S_MIN)

@@ -27,6 +27,7 @@ CBOR_CONTENT_TYPE = "application/senml+cbor"
 ABSOLUTE_FROM_S = 2**28  # RFC 8428 section 4.5.3: smaller times count from now
 VERSION_PLAIN_MAX = 10  # RFC 8428 section 4.4: the version of that document
 VERSION_SECONDARY_UNITS = 26  # RFC 9100 section 3: version 10 and the feature 'secondary units' (2**4)
+STAMP_S_MAX = 2**53  # beyond it a double has no seconds; it is a hundred million years
 INTEGER_DIGITS_MAX = 20  # of a JSON integer that is kept exact, 2**64 has 20; longer ones become floats, in linear time
 CBOR_DEPTH_MAX = 32  # a pack needs 3 and a decimal fraction; deeper is no SenML
 
@@ -157,8 +158,8 @@ def _resolved(position: int, record: Mapping[str, object], base: Mapping[str, ob
     elif "bu" in base and isinstance(value, float):
         symbol = _text("bu", base["bu"])
     time_s = _number("bt", base.get("bt", 0)) + _number("t", record.get("t", 0))
-    if not isfinite(time_s):
-        raise Unreadable("bt and t together are beyond any number. Send seconds since 1970.")
+    if not abs(time_s) <= STAMP_S_MAX:
+        raise Unreadable(f"bt and t together are {described(time_s)} s, which is no time. Send seconds since 1970.")
     return Resolved(position, name, symbol, value, time_s)
 
 
