@@ -68,6 +68,13 @@ def rows_of(program: Program) -> Batch:
         store.close()
 
 
+def count_of(program: Program) -> int:
+    """How many readings of gateways are stored, also while the program runs."""
+    rows = rows_of(program)
+    own = np.array([signal in INTERNAL for signal in rows.signals])
+    return int(np.count_nonzero(~own[rows.signal]))
+
+
 def kept_by(program: Program) -> Kept:
     """What the stores hold of a program that has ended."""
     operations = SqlOperations(program.data / FILE_NAME)
