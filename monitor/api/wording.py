@@ -107,7 +107,9 @@ def forecast(alarm: Alarm, timezone: str, now_ns: int) -> str:
     """When the unit stops being ready, in words; says it where there is no forecast."""
     quantiles = alarm.said.not_ready_at
     if quantiles is None:
-        return "There is no forecast: the limit alone decides how soon somebody is needed."
+        if alarm.evidence.level:
+            return "There is no forecast: the limit alone decides how soon somebody is needed."
+        return "There is no forecast of when the unit stops being ready."
     if quantiles.p10 is None:
         return "It is not expected to stop being ready within 30 days."
     if quantiles.p10 <= now_ns and quantiles.p90 is not None and quantiles.p90 <= now_ns:

@@ -156,7 +156,7 @@ def test_where_nothing_was_measured_nothing_is_said_to_have_been():
 @pytest.mark.parametrize(
     ("quantiles", "words"),
     [
-        (None, "There is no forecast: the limit alone decides how soon somebody is needed."),
+        (None, "There is no forecast of when the unit stops being ready."),
         (NotReady(None, None, None), "It is not expected to stop being ready within 30 days."),
         (NotReady(NOW_NS - HOUR_NS, NOW_NS - HOUR_NS, NOW_NS - HOUR_NS), "Not ready since today 09:30 MST."),
         (
@@ -169,6 +169,11 @@ def test_where_nothing_was_measured_nothing_is_said_to_have_been():
 def test_a_forecast_says_what_is_known_and_no_more(quantiles, words):
     alarm = raised(finding_raised("u", "heater_failed", NOW_NS, Said(Urgency.NOW, (), quantiles)))
     assert wording.forecast(alarm, DENVER, NOW_NS) == words
+
+
+def test_a_limit_without_a_forecast_says_what_decides():
+    words = "There is no forecast: the limit alone decides how soon somebody is needed."
+    assert wording.forecast(raised(creep()), DENVER, NOW_NS) == words
 
 
 def test_urgencies_in_the_history_are_words():

@@ -5,7 +5,7 @@
   const OLD_MS = 45000; // three of the server's signs of life
   const stale = document.getElementById("stale");
   const follows = document.querySelector("[data-follows]");
-  let heard = Date.now(), fetching = false, again = false, due = 0;
+  let heard = Date.now(), fetching = false, again = false, due = 0, refreshed = 0, cells = null;
 
   // The name somebody gave once is offered again on this device.
   function remember(scope) {
@@ -38,11 +38,13 @@
       remember(newer);
     }
     watchForm();
+    cells = null;
   }
 
   async function refresh(force = false) {
     if (fetching) { again = true; return; }
     fetching = true;
+    refreshed = Date.now();
     try {
       const answer = await fetch(location.href, { headers: { Accept: "text/html" }, cache: "no-store" });
       if (answer.ok) swap(new DOMParser().parseFromString(await answer.text(), "text/html"), force);
@@ -52,12 +54,24 @@
     }
   }
 
-  // A storm of changes makes one refresh, not a hundred.
-  function soon() { if (!due) due = setTimeout(() => { due = 0; refresh(); }, 300); }
+  // The first change shows at once; a storm of them makes one refresh every few seconds, not a hundred.
+  function soon() {
+    const wait = Math.max(200, refreshed + 2500 - Date.now());
+    if (!due) due = setTimeout(() => { due = 0; refresh(); }, wait);
+  }
+
+  // Hundreds of values a second on a large fleet: looked up once, not searched each time.
+  function places() {
+    cells = new Map();
+    for (const cell of document.querySelectorAll("[data-unit][data-signal]")) {
+      const key = `${cell.dataset.unit} ${cell.dataset.signal}`;
+      cells.set(key, [...(cells.get(key) || []), cell]);
+    }
+    return cells;
+  }
 
   function show(reading) {
-    const at = `[data-unit="${CSS.escape(reading.unit)}"][data-signal="${CSS.escape(reading.signal)}"]`;
-    for (const cell of document.querySelectorAll(at)) {
+    for (const cell of (cells || places()).get(`${reading.unit} ${reading.signal}`) || []) {
       if ("switch" in cell.dataset) continue; // its words come with the next refresh
       const value = reading.value * cell.dataset.factor + Number(cell.dataset.offset);
       const digits = value.toFixed(cell.dataset.decimals);
