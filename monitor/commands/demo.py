@@ -37,20 +37,42 @@ def run(directory: Path, listen: str | None = None) -> None:
     Raises:
         SystemExit: it cannot start; the sentence says why and what to do.
     """
-    # Heavy imports stand here: the command line reads this module to know what commands there are.
-    from monitor.commands.demo_ports import free_port, named_port
-
-    stop = threading.Event()
+    ending = Ending()
     # Set until the process ends: a second Ctrl-C must not cut off what the first began.
     for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
-    _check_extra()
-    host, port = (HOST, free_port(HOST, PORT)) if listen is None else named_port(listen)
-    with _locked(directory):
-        _run(directory, host, port, stop)
+        signal.signal(number, ending.asked)
+    try:
+        # Heavy imports stand here: the command line reads this module to know what commands there are.
+        from monitor.commands.demo_ports import free_port, named_port
+
+        _check_extra()
+        host, port = (HOST, free_port(HOST, PORT)) if listen is None else named_port(listen)
+        with _locked(directory):
+            _run(directory, host, port, ending)
+    except KeyboardInterrupt:  # only while it starts, see Ending
+        return
 
 
-def _run(directory: Path, host: str, port: int, stop: threading.Event) -> None:
+class Ending:
+    """How the demo is told to end: at once while it starts, through an event once it serves.
+
+    A start reads code and fills in a past for seconds and asks nobody meanwhile, so it is broken off; what it had not
+    finished, the next start does.
+    """
+
+    def __init__(self) -> None:
+        self.stop = threading.Event()
+        self.serving = False
+
+    def asked(self, *_: object) -> None:
+        """Handles a signal."""
+        first = not self.stop.is_set()
+        self.stop.set()
+        if first and not self.serving:
+            raise KeyboardInterrupt
+
+
+def _run(directory: Path, host: str, port: int, ending: Ending) -> None:
     from base64 import b64encode
 
     from monitor.commands.demo_broker import demo_broker
@@ -72,9 +94,7 @@ def _run(directory: Path, host: str, port: int, stop: threading.Event) -> None:
         ends.callback(sent.stop)
         sent.start()
         sent.pages_url = pages_url
-        story, state, until_ns = _past(directory, stop)
-        if stop.is_set():
-            return
+        story, state, until_ns = _past(directory, ending.stop)
         gateways = Gateways(story, state, from_ns=until_ns, broker_url=broker_url(), directory=directory)
         ends.callback(gateways.stop)
         settings = demo_settings(
@@ -89,13 +109,15 @@ def _run(directory: Path, host: str, port: int, stop: threading.Event) -> None:
         )
 
         def ready(_: str) -> None:
+            ending.serving = True
             gateways.start()
             print(
                 f"Stillready's demo: {pages_url} (what it sends to people: {sent.url}). Stop it with Ctrl-C.",
                 flush=True,
             )
 
-        serve(settings, ready=ready, stop=stop, on_page=gateways.page_loaded)
+        if not ending.stop.is_set():
+            serve(settings, ready=ready, stop=ending.stop, on_page=gateways.page_loaded)
 
 
 def _past(directory: Path, stop: threading.Event) -> tuple["Story", "State", int]:

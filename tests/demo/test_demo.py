@@ -176,6 +176,26 @@ def test_a_visitor_sees_three_conditions_and_a_live_call_out_at_each_start(tmp_p
         )
 
 
+def test_ctrl_c_breaks_off_a_first_start_and_the_next_start_goes_on(tmp_path, demos):
+    process = subprocess.Popen(
+        [sys.executable, "-c", RUN, str(tmp_path), f"127.0.0.1:{free_port()}"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=ENVIRONMENT,
+        start_new_session=True,
+    )
+    assert process.stderr is not None
+    assert process.stderr.readline().startswith("Filling in three weeks")
+    begun = time.monotonic()
+    os.killpg(process.pid, signal.SIGINT)  # as a terminal does: to all of the process's group
+    printed, errors = process.communicate(timeout=30)
+    assert (process.returncode, printed, errors) == (0, "", "")
+    assert time.monotonic() - begun < END_S_MAX
+    assert not listens(broker_port(tmp_path))
+    assert demos(tmp_path, f"127.0.0.1:{free_port()}").end(signal.SIGINT)[0] == 0
+
+
 def refused(directory: Path, *listen: str) -> str:
     """What a demo that cannot start says."""
     done = subprocess.run(
