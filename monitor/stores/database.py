@@ -118,7 +118,8 @@ class Database:
     def _sentence(self, error: DBAPIError) -> str:
         if isinstance(error.orig, sqlite3.Error):
             return sentence(error.orig, Path(self.place))
-        return f"{self.place}: the database does not answer or refuses ({error.orig}). Check that it runs."
+        reason = " ".join(str(error.orig).split())  # drivers write several lines
+        return f"{self.place}: the database does not answer or refuses ({reason}). Check that it runs."
 
 
 def _url(url_or_path: str | Path) -> URL:
