@@ -19,6 +19,7 @@ from time import monotonic
 
 from monitor.acquisition.connection import address, tls_context
 from monitor.acquisition.decoder import Decoder
+from monitor.callouts.webhook import Webhooks
 from monitor.fleet import Fleet, FleetError, load_fleet
 from monitor.limits_file import LimitsError, load_limits
 from monitor.settings import Broker, Settings, Smtp
@@ -198,6 +199,10 @@ def _call_out_looks(settings: Settings) -> Iterator[Looked]:
     if not call_outs.emails and not call_outs.webhooks:
         text = "Nobody is called: neither call_outs.emails nor call_outs.webhooks names anyone. Add one at least."
         yield Looked(Grade.BAD, "call-outs", text)
+    try:
+        Webhooks(call_outs.webhooks)
+    except ValueError as error:
+        yield Looked(Grade.BAD, "call-outs", str(error))
     if not any(webhook.rings_phone for webhook in call_outs.webhooks):
         text = (
             "No step of a call-out can ring a phone: emails and plain webhooks let people sleep. Add a webhook to a "

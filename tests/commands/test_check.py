@@ -93,6 +93,14 @@ def test_nobody_to_call_is_a_fault(tmp_path: Path):
     assert "call_outs.smtp no mail server" in looked.text
 
 
+def test_a_secret_that_signs_nothing_is_a_fault_and_is_not_repeated(tmp_path: Path):
+    webhook = Webhook(url="https://hooks.example/in", secret="whsec_hunter2", rings_phone=True)
+    looked = looked_at(settings_in(tmp_path, call_outs=CallOuts(webhooks=(webhook,))), "call-outs")
+    assert [one.grade for one in looked] == [Grade.BAD]
+    assert looked[0].text.startswith("The secret of the webhook https://hooks.example/in cannot be read.")
+    assert "hunter2" not in looked[0].text
+
+
 def test_faults_of_fleet_and_limits_are_listed_one_by_one(tmp_path: Path):
     settings = settings_in(tmp_path, limits=tmp_path / "limits.toml")
     (tmp_path / "limits.toml").write_text("[fleet.gas_presure.stopped]\n[flet]\n")
