@@ -11,6 +11,7 @@ A track is one signal of one unit; its readings lie together, in the order of th
 import json
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -31,6 +32,8 @@ TABLES = (
     " PRIMARY KEY (track, time)) STRICT, WITHOUT ROWID",
 )
 INSERT = "INSERT OR IGNORE INTO reading (track, time, value, received) VALUES (?, ?, ?, ?)"
+ROWS_A_STATEMENT = 250  # a step of a statement gives up Python's lock: one for many rows, not one for each
+INSERT_MANY = INSERT + ", (?, ?, ?, ?)" * (ROWS_A_STATEMENT - 1)
 KEPT = (
     "SELECT asked.key, reading.value FROM json_each(?) AS asked CROSS JOIN reading"
     " WHERE reading.track = json_extract(asked.value, '$[0]') AND reading.time = json_extract(asked.value, '$[1]')"
@@ -50,6 +53,9 @@ WITH_READINGS = (
     " ORDER BY unit, signal"
 )
 
+Numbers = tuple[tuple[str, ...], tuple[str, ...], Int64]
+"""Names of units and signals, and the track of each pair of them, 0: not known yet; int64 [unit * signals + signal]."""
+
 ROW = np.dtype([("time", np.int64), ("value", np.float64), ("received", np.int64)])
 TIME_NS_LEAST = -(2**63)
 
@@ -66,7 +72,9 @@ class EmbeddedReadings:
             StoreUnavailable: the folder or the file cannot be used.
         """
         self._file = SqliteFile(directory / FILE_NAME, tables=TABLES, busy_timeout_s=busy_timeout_s)
-        self._tracks: Mapping[Pair, int] = {}  # replaced as a whole, never changed: threads may read it
+        # Both are replaced as a whole, never changed: threads may read them.
+        self._tracks: Mapping[Pair, int] = {}
+        self._numbers: Numbers = ((), (), np.zeros(0, np.int64))
 
     def append(self, batch: Batch) -> Appended:
         """Keep a batch: durable on return, repeats change nothing. See ReadingStore."""
@@ -75,7 +83,7 @@ class EmbeddedReadings:
         conflict = np.zeros(len(batch), np.bool_)
         if not len(batch):
             return Appended(fresh, conflict)
-        track = _track_column(batch, self._tracks_with(_pairs_of(batch)))
+        track = self._track_column(batch)
         order, first = _first_of_keys(track, batch)
         stays = order[first]
         with self._file.writing() as connection:
@@ -181,6 +189,25 @@ class EmbeddedReadings:
         """Let go of the file."""
         self._file.close()
 
+    def _track_column(self, batch: Batch) -> Int64:
+        """Track of every row, int64 [n]; a fleet's batches count into the same names, looked up once."""
+        wide = len(batch.signals)
+        pair = batch.unit.astype(np.int64) * wide + batch.signal
+        units, signals, number = self._numbers
+        if units != batch.units or signals != batch.signals:
+            number = np.zeros(len(batch.units) * wide, np.int64)
+        track: Int64 = number[pair]
+        unknown = np.unique(pair[track == 0]).tolist()  # tracks count from 1
+        if unknown:
+            names = {one: (batch.units[one // wide], batch.signals[one % wide]) for one in unknown}
+            tracks = self._tracks_with(list(names.values()))
+            number = number.copy()
+            for one, name in names.items():
+                number[one] = tracks[name]
+            track = number[pair]
+        self._numbers = (batch.units, batch.signals, number)
+        return track
+
     def _tracks_with(self, pairs: Sequence[Pair]) -> Mapping[Pair, int]:
         """Numbers of all tracks, those of pairs among them: what is new gets one, for good."""
         if not all(pair in self._tracks for pair in pairs):
@@ -210,24 +237,6 @@ def _all_tracks(connection: sqlite3.Connection) -> Mapping[Pair, int]:
     return {(unit, signal): track for track, unit, signal in connection.execute("SELECT id, unit, signal FROM track")}
 
 
-def _pairs_of(batch: Batch) -> list[Pair]:
-    """The pairs that occur in a batch."""
-    wide = len(batch.signals)
-    seen = np.flatnonzero(np.bincount(batch.unit.astype(np.int64) * wide + batch.signal))
-    return [(batch.units[pair // wide], batch.signals[pair % wide]) for pair in seen.tolist()]
-
-
-def _track_column(batch: Batch, tracks: Mapping[Pair, int]) -> Int64:
-    """Track of every row, int64 [n]."""
-    wide = len(batch.signals)
-    pair = batch.unit.astype(np.int64) * wide + batch.signal
-    number = np.zeros(len(batch.units) * wide, np.int64)
-    for seen in np.flatnonzero(np.bincount(pair)).tolist():
-        number[seen] = tracks[batch.units[seen // wide], batch.signals[seen % wide]]
-    column: Int64 = number[pair]
-    return column
-
-
 def _first_of_keys(track: Int64, batch: Batch) -> tuple[NDArray[np.intp], Bool]:
     """An order of the rows by (track, time), and which of them, in that order, stays of each key.
 
@@ -249,7 +258,7 @@ def _begins_key(track: Int64, time_ns: Int64) -> Bool:
 def _insert(connection: sqlite3.Connection, track: Int64, batch: Batch) -> tuple[Bool, Float64]:
     """Insert rows of different keys, sorted by key: which were there before, and the value that is kept of each."""
     before = connection.total_changes
-    connection.executemany(INSERT, _rows(track, batch))
+    _put(connection, track, batch)
     if connection.total_changes - before == len(track):
         return np.zeros(len(track), np.bool_), batch.value
     # Some were there; which ones can no longer be seen, so once more from the beginning. Not by a savepoint: keeping
@@ -262,14 +271,18 @@ def _insert(connection: sqlite3.Connection, track: Int64, batch: Batch) -> tuple
     for position, kept_value in connection.execute(KEPT, (asked,)):
         kept[position] = True
         value[position] = kept_value
-    connection.executemany(INSERT, _rows(track[~kept], batch.where(~kept)))
+    _put(connection, track[~kept], batch.where(~kept))
     return kept, value
 
 
-def _rows(track: Int64, batch: Batch) -> Iterator[tuple[int, int, float, int]]:
-    """Rows of plain Python numbers."""
-    columns = (track, batch.time_ns, batch.value, batch.received_ns)
-    return zip(*(column.tolist() for column in columns), strict=True)
+def _put(connection: sqlite3.Connection, track: Int64, batch: Batch) -> None:
+    """Insert rows, many a statement; those whose key is there are ignored."""
+    columns = [column.tolist() for column in (track, batch.time_ns, batch.value, batch.received_ns)]
+    numbers = list(chain.from_iterable(zip(*columns, strict=True)))
+    whole = len(track) // ROWS_A_STATEMENT * ROWS_A_STATEMENT
+    for begin in range(0, whole * len(columns), ROWS_A_STATEMENT * len(columns)):
+        connection.execute(INSERT_MANY, numbers[begin : begin + ROWS_A_STATEMENT * len(columns)])
+    connection.executemany(INSERT, zip(*(column[whole:] for column in columns), strict=True))
 
 
 def _part(units: Sequence[str], signals: Sequence[str], unit: int, signal: int, rows: sqlite3.Cursor) -> Batch:
