@@ -40,7 +40,7 @@ from monitor.times import SECOND_NS
 from monitor.visits import load_visits
 
 if TYPE_CHECKING:
-    from starlette.types import ASGIApp, Receive, Scope, Send
+    from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 log = logging.getLogger(__name__)
 
@@ -182,6 +182,7 @@ class Service:
     def stop(self) -> None:
         """End cleanly: pages first, then the collector, the assessment, the call-outs, the stores."""
         if self._server is not None and self._server_thread is not None:
+            self.live.close()  # ends the streams of open pages, which would hold the server up
             self._server.should_exit = True
             self._server_thread.join(10.0)
         self._ends.close()
@@ -296,13 +297,16 @@ def _channels(settings: Settings) -> dict[str, Channel]:
 
 
 def _telling(app: "ASGIApp", on_page: Callable[[], None]) -> "ASGIApp":
-    """The app, telling of each page that a browser asks for."""
+    """The app, telling of each page that it gives out."""
 
     async def told(scope: "Scope", receive: "Receive", send: "Send") -> None:
-        if scope["type"] == "http" and scope["method"] == "GET":
-            accepts = dict(scope["headers"]).get(b"accept", b"")
-            if b"text/html" in accepts:
-                on_page()
-        await app(scope, receive, send)
+        async def tell(message: "Message") -> None:
+            if message["type"] == "http.response.start" and message["status"] == 200:
+                kinds = [value for name, value in message["headers"] if name == b"content-type"]
+                if kinds and kinds[0].startswith(b"text/html"):
+                    on_page()
+            await send(message)
+
+        await app(scope, receive, tell)
 
     return told

@@ -1,7 +1,7 @@
 """A small chart of one signal: a path for the mean and a shape between least and greatest.
 
 In: columns as the store gives them, a scale. Out: SVG path data in a box of 1000 by 100. Pure. May import: numpy,
-monitor.api.measures, monitor.stores.protocols.
+monitor.measures, monitor.stores.protocols.
 """
 
 from dataclasses import dataclass
@@ -9,8 +9,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from monitor.api.measures import Scale
 from monitor.batch import Float64
+from monitor.measures import Scale
 from monitor.stores.protocols import Columns
 
 WIDTH, HEIGHT = 1000.0, 100.0

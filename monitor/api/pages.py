@@ -14,7 +14,6 @@ from pydantic import TypeAdapter, ValidationError
 from monitor.alarms.lifecycle import Alarm, Answer, Refused, State, Urgency
 from monitor.api import shapes, views, wording
 from monitor.api.charts import Chart, chart
-from monitor.api.measures import Scale, number, scale, shown, signal_title
 from monitor.api.moments import WEEK_NS, clock_text, local, span_text, zone_name
 from monitor.api.parts import Parts
 from monitor.api.problems import Problem
@@ -23,6 +22,7 @@ from monitor.api.routes import AlarmId, Id, UnitName, answered, known_alarm, kno
 from monitor.api.strips import Strip, strip
 from monitor.api.templating import render
 from monitor.api.views import Newest, UnitNow
+from monitor.measures import Scale, number, scale, shown, signal_title
 from monitor.signals import NEEDED
 from monitor.stores.protocols import AlarmQuery
 from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS, SECOND_NS, to_rfc3339

@@ -1,7 +1,7 @@
 """Whether a unit will make it to the next visit: one of four words, and one sentence.
 
 In: the alarms that stand at a unit, what is silent there, the next visit. Out: a frozen view. Pure: the present is an
-argument. May import: monitor.alarms.lifecycle, monitor.api.moments, monitor.api.measures.
+argument. May import: monitor.alarms.lifecycle, monitor.api.moments, monitor.measures.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from monitor.alarms.lifecycle import Alarm, State, Urgency
-from monitor.api.measures import signal_title
 from monitor.api.moments import clock_text
+from monitor.measures import signal_title
 
 
 class Readiness(StrEnum):

@@ -1,14 +1,14 @@
 """What an alarm is, in the sentences of the pages: urgency, certainty, evidence, forecast, who has it.
 
-In: an alarm and the present. Out: text. Pure. May import: monitor.alarms.lifecycle, monitor.api.measures,
+In: an alarm and the present. Out: text. Pure. May import: monitor.alarms.lifecycle, monitor.measures,
 monitor.api.moments.
 """
 
 from collections.abc import Mapping, Sequence
 
 from monitor.alarms.lifecycle import AFTER_ANSWER, Alarm, Answer, State, Urgency
-from monitor.api.measures import System, shown, signal_title
 from monitor.api.moments import clock_text, span_text
+from monitor.measures import System, shown, signal_title
 from monitor.stores.protocols import CallOut
 
 URGENCY_WORDS: Mapping[Urgency, str] = {

@@ -3,8 +3,8 @@
 In: the changes of one transaction and how far each alarm was told already. Out: call-outs for the outbox. It looks at
 where each alarm stood before the batch and where it stands after it, never at the steps between: catching up on a
 history calls nobody for what is already over. Pure, so the same changes give the same call-outs with the same keys.
-May import: monitor.advice, monitor.alarms, monitor.callouts.push and .message, monitor.fleet, monitor.settings,
-monitor.stores.protocols, monitor.times.
+May import: monitor.advice, monitor.alarms, monitor.callouts.push and .message, monitor.fleet, monitor.measures,
+monitor.settings, monitor.stores.protocols, monitor.times.
 """
 
 from collections import Counter
@@ -18,8 +18,9 @@ from monitor.advice import Advice
 from monitor.alarms.changes import Change, EventType
 from monitor.alarms.lifecycle import Alarm, State, Urgency
 from monitor.callouts.message import cloud_event
-from monitor.callouts.push import CAUSES_MAX, NAME_MAX, CauseSaid, Measures, Named, Push, line
+from monitor.callouts.push import CAUSES_MAX, NAME_MAX, CauseSaid, Named, Push, line
 from monitor.fleet import Fleet, Visit
+from monitor.measures import System
 from monitor.settings import CallOuts
 from monitor.stores.protocols import CallOut, Plan
 from monitor.times import HOUR_NS, from_datetime, to_datetime
@@ -69,7 +70,7 @@ def planner(
     next_visit: NextVisit,
     advice: Advice,
     *,
-    measures: Measures = "si",
+    measures: System = "si",
     quiet_hours: QuietHours | None = None,
 ) -> Plan:
     """The plan by which this fleet's people are told.
@@ -254,7 +255,7 @@ def _gateway(unit: str, fleet: Fleet) -> str:
 
 
 def _push(
-    occasion: Occasion, fleet: Fleet, next_visit: NextVisit, advice: Advice, public_url: str, measures: Measures
+    occasion: Occasion, fleet: Fleet, next_visit: NextVisit, advice: Advice, public_url: str, measures: System
 ) -> Push:
     """What is said on an occasion."""
     alarm = occasion.alarms[0]

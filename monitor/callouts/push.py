@@ -2,18 +2,16 @@
 
 In: an alarm, what happened to it, what is known around it. Out: one frozen Push. Pure. Where a unit stands, who is to
 be rung, how to get in and what it is built of are no fields here, so no channel can give them away.
-May import: monitor.advice, monitor.alarms, monitor.fleet.
+May import: monitor.advice, monitor.alarms, monitor.fleet, monitor.measures.
 """
 
 from dataclasses import dataclass
-from typing import Literal
 
 from monitor.advice import Advised
 from monitor.alarms.changes import EventType
 from monitor.alarms.lifecycle import Alarm
 from monitor.fleet import Visit
-
-Measures = Literal["si", "us"]
+from monitor.measures import System
 
 NAME_MAX = 80  # characters of a name from the fleet file: more does not fit a phone's line
 SENTENCE_MAX = 400  # characters of a sentence that the assessment or a person wrote
@@ -59,7 +57,7 @@ class Push:
     advised: Advised
     causes: tuple[CauseSaid, ...]
     link: str
-    measures: Measures = "si"
+    measures: System = "si"
 
 
 def line(text: str, length_max: int) -> str:

@@ -1,7 +1,8 @@
 """What a push says to a person: one line for the lock screen, and a text for whoever gets up and drives there.
 
 In: a Push. Out: text, measures SI or US, times on the site's own clock with the zone named. Pure.
-May import: monitor.callouts.push, monitor.alarms, monitor.conditions, monitor.times.
+May import: monitor.callouts.push, monitor.alarms, monitor.conditions, monitor.measures,
+monitor.times.
 """
 
 from collections.abc import Iterable, Mapping
@@ -10,8 +11,9 @@ from zoneinfo import ZoneInfo
 
 from monitor.alarms.changes import EventType
 from monitor.alarms.lifecycle import NotReady, Urgency
-from monitor.callouts.push import NAME_MAX, SENTENCE_MAX, UNITS_NAMED_MAX, Measures, Push, line
+from monitor.callouts.push import NAME_MAX, SENTENCE_MAX, UNITS_NAMED_MAX, Push, line
 from monitor.conditions import GROUP_OF
+from monitor.measures import plain, shown
 from monitor.times import to_datetime
 
 SUMMARY_MAX = 78  # characters: RFC 5322 asks for lines of at most 78, and a lock screen shows less
@@ -29,20 +31,6 @@ URGENCY_SENTENCES: Mapping[Urgency, str] = {
 # English names written out: strftime's depend on the machine's locale, and a message should not.
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-
-_INCH_WATER_PA = 249.08891  # conventional, as the contract has it
-_PSI_PA = 6_894.757293
-_PSI_FROM_PA = 13_000.0  # line pressures are spoken of in psi, appliance pressures in inches of water
-# symbol of measure: (system: (symbol shown, factor, offset, decimals)); what is not here is shown as it is.
-_SCALES: Mapping[str, Mapping[Measures, tuple[str, float, float, int]]] = {
-    "Cel": {"si": ("°C", 1.0, 0.0, 1), "us": ("°F", 1.8, 32.0, 0)},
-    "Pa": {"si": ("kPa", 0.001, 0.0, 2), "us": ("in. water", 1.0 / _INCH_WATER_PA, 0.0, 1)},
-    "V": {"si": ("V", 1.0, 0.0, 2), "us": ("V", 1.0, 0.0, 2)},
-    "A": {"si": ("A", 1.0, 0.0, 1), "us": ("A", 1.0, 0.0, 1)},
-    "W": {"si": ("kW", 0.001, 0.0, 1), "us": ("kW", 0.001, 0.0, 1)},
-    "1/min": {"si": ("rpm", 1.0, 0.0, 0), "us": ("rpm", 1.0, 0.0, 0)},
-    "s": {"si": ("min", 1 / 60, 0.0, 0), "us": ("min", 1 / 60, 0.0, 0)},
-}
 
 
 def summary(push: Push) -> str:
@@ -82,19 +70,6 @@ def moment(time_ns: int, timezone: str) -> str:
     day = f"{WEEKDAYS[there.weekday()]} {there.day} {MONTHS[there.month - 1]} {there.year} {there:%H:%M}"
     letters = there.tzname() or ""
     return f"{day} {letters} ({timezone})" if letters.isalpha() and letters != timezone else f"{day} ({timezone})"
-
-
-def measure(value: float, symbol: str, measures: Measures) -> str:
-    """A value with its symbol as people of that system read it."""
-    if symbol == "Pa" and measures == "us" and abs(value) >= _PSI_FROM_PA:
-        return f"{value / _PSI_PA:.2f} psi"
-    if symbol not in _SCALES:
-        return f"{value:g} {symbol}".strip() if symbol != "/" else f"{value:g}"
-    shown, factor, offset, decimals = _SCALES[symbol][measures]
-    number = f"{value * factor + offset:.{decimals}f}"
-    if float(number) == 0.0:
-        number = number.lstrip("-")
-    return f"{number} {shown}"
 
 
 def _head(push: Push) -> str:
@@ -141,7 +116,7 @@ def _measured(push: Push) -> str:
     """What was measured against what was expected; "" where silence is the evidence and nothing was said of it."""
     evidence = push.alarm.evidence
     values = [
-        f"{word}{measure(value, evidence.symbol, push.measures)}"
+        f"{word}{plain(shown(evidence.signal, evidence.symbol, value, push.measures))}"
         for word, value in (("", evidence.measured), ("expected ", evidence.expected), ("limit ", evidence.limit))
         if value is not None and isfinite(value)
     ]

@@ -6,9 +6,9 @@ import pytest
 
 from monitor.alarms.lifecycle import Cause, NotReady, Said, State, Urgency, raised
 from monitor.api import wording
-from monitor.api.measures import shown
 from monitor.api.moments import clock_text, midnights, span_text, zone_name
 from monitor.api.readiness import Readiness, judged
+from monitor.measures import plain, shown
 from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS, SECOND_NS, from_rfc3339
 from tests.builders import NOW_NS, creep, heater_failed, overdue
 from tests.builders import raised as finding_raised
@@ -28,6 +28,8 @@ DENVER = "America/Denver"
         ("battery_voltage", "V", 27.154, "27.15 V", "27.15 V"),
         ("engine_speed", "1/min", 1_800.4, "1800 rpm", "1800 rpm"),
         ("generator_power", "W", 45_200.0, "45.2 kW", "45.2 kW"),
+        ("gas_pressure", "Pa", 34_473.8, "34.47 kPa", "5.00 psi"),
+        ("", "s", 5_400.0, "90 min", "90 min"),
         ("vibration", "m/s2", 1.5, "1.50 m/s2", "1.50 m/s2"),
         ("control_in_auto", "/", 0.0, "not in automatic", "not in automatic"),
         ("battery_voltage", "V", float("nan"), "unknown", "unknown"),
@@ -37,6 +39,10 @@ def test_values_are_shown_in_the_measures_asked_for(signal, symbol, value, si, u
     """Conversions: 104 F, 10 inH2O, 2 psi, 29.92 inHg are the usual round figures of the trade."""
     assert shown(signal, symbol, value, "si").replace("\u00a0", " ") == si
     assert shown(signal, symbol, value, "us").replace("\u00a0", " ") == us
+
+
+def test_plain_text_has_no_characters_that_a_pager_lacks():
+    assert plain(shown("ambient_temperature", "Cel", -20.0, "si")) == "-20.0 °C"
 
 
 @pytest.mark.parametrize(

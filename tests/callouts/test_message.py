@@ -147,26 +147,6 @@ def test_us_readers_get_us_measures(pushed):
 
 
 @pytest.mark.parametrize(
-    ("value", "symbol", "si", "us"),
-    [
-        (2740.0, "Pa", "2.74 kPa", "11.0 in. water"),
-        (34473.8, "Pa", "34.47 kPa", "5.00 psi"),
-        (-40.0, "Cel", "-40.0 °C", "-40 °F"),
-        (-0.04, "Cel", "0.0 °C", "32 °F"),
-        (12.756, "V", "12.76 V", "12.76 V"),
-        (30_000.0, "W", "30.0 kW", "30.0 kW"),
-        (1800.0, "1/min", "1800 rpm", "1800 rpm"),
-        (5400.0, "s", "90 min", "90 min"),
-        (1.0, "/", "1", "1"),
-        (0.25, "m/s2", "0.25 m/s2", "0.25 m/s2"),
-    ],
-)
-def test_measures_as_people_read_them(value, symbol, si, us):
-    assert wording.measure(value, symbol, "si") == si
-    assert wording.measure(value, symbol, "us") == us
-
-
-@pytest.mark.parametrize(
     ("time", "zone", "text"),
     [
         ("2026-07-01T12:00:00Z", "America/Denver", "Wed 1 Jul 2026 06:00 MDT (America/Denver)"),

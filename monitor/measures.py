@@ -1,7 +1,7 @@
 """Values as people see them: SI or US customary, with the right number of decimals and their symbol.
 
 In: a signal and a value in its own symbol. Out: text. May import: monitor.signals. Touches nothing; inside the program
-and at the API values stay in their symbols, only pages are written through here.
+and at the API values stay in their symbols, only pages and messages are written through here.
 """
 
 from collections.abc import Mapping
@@ -30,6 +30,8 @@ class Scale:
 _INCH_WATER_PA = 249.08891  # the contract's inH2O
 _INCH_MERCURY_PA = 3_386.389  # at 0 Cel, NIST SP 811
 _PSI_PA = 6_894.757  # NIST SP 811
+_PSI_FROM_PA = 13_000.0  # line pressures are spoken of in psi, appliance pressures in inches of water
+PSI = Scale("psi", 1.0 / _PSI_PA, decimals=2)
 BY_SYMBOL: Mapping[tuple[str, System], Scale] = {
     ("Cel", "si"): Scale("°C"),
     ("Cel", "us"): Scale("°F", 1.8, 32.0, 0),
@@ -39,11 +41,12 @@ BY_SYMBOL: Mapping[tuple[str, System], Scale] = {
     ("A", "si"): Scale("A"),
     ("W", "si"): Scale("kW", 0.001),
     ("1/min", "si"): Scale("rpm", decimals=0),
+    ("s", "si"): Scale("min", 1 / 60, decimals=0),
 }
 BY_SIGNAL: Mapping[tuple[str, System], Scale] = {
     ("atmospheric_pressure", "si"): Scale("kPa", 0.001, decimals=1),
     ("atmospheric_pressure", "us"): Scale("in. mercury", 1.0 / _INCH_MERCURY_PA, decimals=2),
-    ("gas_supply_pressure", "us"): Scale("psi", 1.0 / _PSI_PA, decimals=2),
+    ("gas_supply_pressure", "us"): PSI,
 }
 # What a switch says in words, per signal: (0, 1).
 SWITCH_WORDS: Mapping[str, tuple[str, str]] = {
@@ -83,7 +86,14 @@ def shown(signal: str, symbol: str, value: float | None, system: System) -> str:
         off, on = SWITCH_WORDS.get(signal, ("0", "1"))
         return on if value >= 0.5 else off
     how = scale(signal, symbol, system)
+    if how is BY_SYMBOL["Pa", "us"] and abs(value) >= _PSI_FROM_PA:
+        how = PSI
     return f"{number(how.factor * value + how.offset, how.decimals)}{NO_BREAK}{how.symbol}".rstrip(NO_BREAK)
+
+
+def plain(text: str) -> str:
+    """A shown value in the characters of plain text: ordinary space and minus."""
+    return text.replace(NO_BREAK, " ").replace(MINUS, "-")
 
 
 def signal_title(signal: str) -> str:
