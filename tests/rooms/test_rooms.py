@@ -18,14 +18,22 @@ IDS = [str(path.relative_to(ROOT)) for path in MODULES]
 
 
 def kept_files() -> list[Path]:
-    """What git keeps or would keep: not what builds and tests leave behind."""
-    listed = subprocess.run(
-        ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
-        cwd=ROOT,
-        capture_output=True,
-        check=True,
-    )
-    return [ROOT / name for name in listed.stdout.decode().split("\0") if name and (ROOT / name).is_file()]
+    """What git keeps or would keep; in an unpacked archive, all but what builds and tests leave behind."""
+    if (ROOT / ".git").exists():
+        listed = subprocess.run(
+            ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
+            cwd=ROOT,
+            capture_output=True,
+            check=True,
+        )
+        names = listed.stdout.decode().split("\0")
+    else:
+        folders = [
+            path for path in ROOT.iterdir() if path.is_dir() and not path.name.startswith((".", "build", "dist"))
+        ]
+        found = [path for folder in folders for path in folder.rglob("*") if "__pycache__" not in path.parts]
+        names = [str(path.relative_to(ROOT)) for path in (*found, *ROOT.glob("*.*")) if ".egg-info" not in str(path)]
+    return [ROOT / name for name in names if name and (ROOT / name).is_file()]
 
 
 def text_of(path: Path) -> str:
