@@ -20,6 +20,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 READY_S = 20.0
+UNCONFIRMED_MAX = 10_000  # paho queues no more than there are message ids
 
 MOSQUITTO_CONF = """
 listener {port} 127.0.0.1
@@ -194,7 +195,7 @@ class Publisher:
             properties.ContentType = content_type
         info = self._client.publish(topic, payload, qos, is_retained, properties)
         self._unconfirmed.append(info)
-        if wait:
+        if wait or len(self._unconfirmed) >= UNCONFIRMED_MAX:
             self.wait_all()
 
     def wait_all(self) -> None:

@@ -110,7 +110,6 @@ class Collector:
             broker,
             filters=self._filters,
             deliver=self._deliver,
-            wait_for_room=self._inbox.wait_for_room,
             up=self._on_up,
             down=self._on_down,
         )
@@ -169,9 +168,9 @@ class Collector:
             readings = tuple(f"$share/{self._shared_group}/{name}" for name in readings)
         return (*readings, self._decoder.link_subscription)
 
-    def _deliver(self, message: MQTTMessage, acknowledge: Callable[[], None]) -> bool:
+    def _deliver(self, message: MQTTMessage, acknowledge: Callable[[], None]) -> None:
         properties = message.properties
-        return self._inbox.put(
+        self._inbox.put(
             topic=_topic(message),
             payload=bytes(message.payload[: self._payload_bytes_max + 1]),  # the one byte more tells the decoder
             content_type=getattr(properties, "ContentType", "") if properties is not None else "",

@@ -73,16 +73,15 @@ class Connection:
         broker: Broker,
         *,
         filters: Callable[[], Sequence[str]],
-        deliver: Callable[[MQTTMessage, Callable[[], None]], bool],
-        wait_for_room: Callable[[], object],
+        deliver: Callable[[MQTTMessage, Callable[[], None]], None],
         up: Callable[[bool], None],
         down: Callable[[str], None],
     ) -> None:
         """
         Args:
             filters: what to subscribe to, asked at each connect.
-            deliver: takes a message and the means to acknowledge it; False where there is no room for it.
-            wait_for_room: called after that; returns once there is room, or the program stops.
+            deliver: takes a message and the means to acknowledge it. It may wait: nothing is read meanwhile, the
+                broker has to hold what follows, and at worst it drops a connection that is silent for too long.
             up: subscribed; told whether the broker still knew the session. down: not connected, and why.
         Raises:
             ValueError: a certificate that cannot be used.
@@ -92,13 +91,11 @@ class Connection:
         self._tls = tls_context(broker) if self._address.is_tls else None
         self._filters = filters
         self._deliver = deliver
-        self._wait_for_room = wait_for_room
         self._up = up
         self._down = down
         self._stopping = Event()
         self._client: Client | None = None
         self._is_up = False
-        self._is_full = False
         self._error = ""
         self._session_known = False
         self._thread = Thread(target=self._run, name="broker connection", daemon=True)
@@ -121,15 +118,13 @@ class Connection:
         wait_s = least_s
         while not self._stopping.is_set():
             was_up = self._one_connection()
-            if self._is_full:
-                self._wait_for_room()
             wait_s = least_s if was_up else wait_s
             self._stopping.wait(wait_s)
             wait_s = max(least_s, min(wait_s * 2, self._broker.reconnect_greatest))
 
     def _one_connection(self) -> bool:
         """Connect and serve until the connection is lost; whether it was up at all."""
-        self._is_up, self._is_full, self._error = False, False, ""
+        self._is_up, self._error = False, ""
         client = self._client = self._new_client()
         try:
             client.connect(
@@ -140,8 +135,6 @@ class Connection:
                 properties=self._connect_properties(),
             )
             while client.loop(LOOP_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
-                if self._is_full:
-                    self._error = "more messages came than can be held, waiting until they are stored"
                 if self._error or self._stopping.is_set():
                     client.disconnect()
         except Exception as error:  # a broker that breaks the protocol must not end this thread
@@ -199,17 +192,14 @@ class Connection:
 
     def _on_message(self, client: Client, _userdata: object, message: MQTTMessage) -> None:
         """An exception out of here would end the network thread."""
+        mid, qos = message.mid, message.qos
+
+        def acknowledge() -> None:
+            if client is self._client:
+                client.ack(mid, qos)
+
         try:
-            if self._is_full:  # a later message must not overtake the one that found no room
-                return
-            mid, qos = message.mid, message.qos
-
-            def acknowledge() -> None:
-                if client is self._client:
-                    client.ack(mid, qos)
-
-            if not self._deliver(message, acknowledge):
-                self._is_full = True
+            self._deliver(message, acknowledge)
         except Exception:
             log.exception("A message could not be queued; the broker will send it again")
-            self._is_full = True
+            self._error = "a message could not be queued. Please report it."

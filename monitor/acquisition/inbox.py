@@ -1,4 +1,4 @@
-"""The inbox: messages between the network, which must never wait, and the worker, which makes them durable.
+"""The inbox: messages between the network, which is not kept waiting, and the worker, which makes them durable.
 
 In: messages of the network thread, stamped here with their moment of arrival. Out: runs of them in the order of
 arrival; and the received floor, before which nothing is under way any more. Nobody else stamps, and stamping, queueing
@@ -16,7 +16,7 @@ from monitor.times import Clock
 
 # A broker that keeps Receive Maximum never comes near these; QoS 0 has no such brake, and some brokers ignore it.
 QOS0_PENDING_MAX = 20_000  # messages: ten full batches; beyond it the oldest go, counted
-QOS1_PENDING_MAX = 100_000  # messages: more than the greatest Receive Maximum; beyond it the connection is dropped
+QOS1_PENDING_MAX = 70_000  # messages: more than the greatest Receive Maximum; beyond it nothing more is read
 PENDING_BYTES_MAX = 256 * 1024 * 1024  # of payloads, both kinds together; twice 500 messages of the greatest size
 GATHER_S = 0.05  # how long a first message waits for company: one commit for many; far below any reading's rhythm
 
@@ -39,6 +39,7 @@ class Inbox:
         self._under_way: list[Pending] = []
         self._bytes = 0
         self._least_next_ns = 0  # no later message is stamped below it, and no floor was ever above it
+        self._awaited = 1
         self._closed = False
         self.received = 0
         self.qos0_dropped = 0
@@ -51,24 +52,29 @@ class Inbox:
         content_type: str,
         is_retained: bool,
         acknowledge: Callable[[], None] | None,
-    ) -> bool:
-        """Stamp and queue a message. False: no room; the connection must be dropped, so that it comes again."""
+    ) -> None:
+        """Stamp and queue a message.
+
+        Where a message that must not be lost finds no room, this waits for some: the network thread then reads no
+        further, and the broker has to hold the rest. After closing it takes nothing; what it is given comes again.
+        """
         with self._changed:
+            if acknowledge is None:
+                self._drop_oldest_qos0(len(payload))
+            else:
+                self._changed.wait_for(lambda: self._closed or self._has_room(len(payload)))
+            if self._closed:
+                return
             self.received += 1
             self._bytes += len(payload)
-            if acknowledge is None:
-                self._drop_oldest_qos0()
-            elif len(self._qos1) >= QOS1_PENDING_MAX or self._bytes > PENDING_BYTES_MAX:
-                self._bytes -= len(payload)
-                return False
             # One later than the last at least: two messages are never stamped alike, so an arrival names its message.
             stamp_ns = max(self._clock(), self._least_next_ns)
             self._least_next_ns = stamp_ns + 1
             message = Message(topic, payload, content_type, is_retained, stamp_ns)
             queue = self._qos0 if acknowledge is None else self._qos1
             queue.append(Pending(message, acknowledge))
-            self._changed.notify()
-            return True
+            if len(self._qos0) + len(self._qos1) == self._awaited:
+                self._changed.notify_all()
 
     def take(self, *, most: int, enough: int) -> list[Pending]:
         """The oldest messages, as soon as there are enough or the first has waited; none once closed.
@@ -77,11 +83,8 @@ class Inbox:
         """
         with self._changed:
             assert not self._under_way, "one run at a time, or the floor is wrong"
-            self._changed.wait_for(lambda: self._closed or self._qos0 or self._qos1)
-            if not self._closed:
-                self._changed.wait_for(
-                    lambda: self._closed or len(self._qos0) + len(self._qos1) >= enough, timeout=GATHER_S
-                )
+            self._wait_for(1, None)
+            self._wait_for(enough, GATHER_S)
             if self._closed:
                 return []
             while len(self._under_way) < most and (self._qos0 or self._qos1):
@@ -100,11 +103,6 @@ class Inbox:
         with self._changed:
             self._closed = True
             self._changed.notify_all()
-
-    def wait_for_room(self) -> None:
-        """Return once what must be acknowledged is gone, or this is closed."""
-        with self._changed:
-            self._changed.wait_for(lambda: self._closed or not (self._qos1 or self._under_way))
 
     @property
     def pending(self) -> int:
@@ -125,13 +123,23 @@ class Inbox:
             self._least_next_ns = max(self._clock(), self._least_next_ns)
             return self._least_next_ns
 
+    def _wait_for(self, count: int, timeout_s: float | None) -> None:
+        """Sleep until so many are queued. Only the one that makes up the number wakes the worker, or each would."""
+        self._awaited = count
+        self._changed.wait_for(lambda: self._closed or len(self._qos0) + len(self._qos1) >= count, timeout_s)
+
     def _oldest_queue(self) -> deque[Pending]:
         if not self._qos0 or not self._qos1:
             return self._qos0 or self._qos1
         is_first = self._qos0[0].message.received_ns < self._qos1[0].message.received_ns
         return self._qos0 if is_first else self._qos1
 
-    def _drop_oldest_qos0(self) -> None:
-        while self._qos0 and (len(self._qos0) >= QOS0_PENDING_MAX or self._bytes > PENDING_BYTES_MAX):
+    def _has_room(self, more_bytes: int) -> bool:
+        if not self._qos1 and not self._under_way:
+            return True
+        return len(self._qos1) < QOS1_PENDING_MAX and self._bytes + more_bytes <= PENDING_BYTES_MAX
+
+    def _drop_oldest_qos0(self, more_bytes: int) -> None:
+        while self._qos0 and (len(self._qos0) >= QOS0_PENDING_MAX or self._bytes + more_bytes > PENDING_BYTES_MAX):
             self._bytes -= len(self._qos0.popleft().message.payload)
             self.qos0_dropped += 1

@@ -1,6 +1,8 @@
 """A collector with real stores in a folder, as the tests of acquisition run it."""
 
+import signal
 import sqlite3
+import sys
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
@@ -101,3 +103,12 @@ def running(folder: Path, url: str, **how: object) -> Iterator[Running]:
         yield one
     finally:
         one.close()
+
+
+if __name__ == "__main__":  # a process of its own, for tests that kill it: FOLDER URL
+    with running(Path(sys.argv[1]), sys.argv[2]) as alone:
+        alone.wait_connected()
+        print("connected", flush=True)
+        wait_until(lambda: alone.handed_on, "the first commit")
+        print("committed", flush=True)
+        signal.pause()

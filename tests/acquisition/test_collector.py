@@ -5,9 +5,11 @@ The gateway is a plain MQTT 5 publisher. Values count up, so that the store's co
 
 import json
 import subprocess
+import sys
 
 import pytest
 
+from monitor.acquisition import inbox
 from monitor.acquisition.connection import address, tls_context
 from monitor.acquisition.quarantine import Reason
 from monitor.settings import Settings
@@ -255,6 +257,52 @@ def test_a_broker_that_ignores_receive_maximum_is_served_too(tmp_path):
         send(address(url).port, 300, wait=False)
         one.wait_idle_after(300)
         assert one.kept() == values(300)
+
+
+def test_more_than_can_be_held_is_left_with_the_broker_until_there_is_room(tmp_path, broker, monkeypatch):
+    """The bound of the inbox is made small; the broker would send 500 at once."""
+    monkeypatch.setattr(inbox, "QOS1_PENDING_MAX", 20)
+    with running(tmp_path, broker.url, batch_messages=10) as one:
+        one.wait_connected()
+        with one.store_locked():
+            send(broker.port, 100)
+            wait_until(lambda: one.status.pending == 30, "10 under way and 20 queued")
+            assert one.status.messages_received == 30
+        one.wait_idle_after(100)
+        assert one.kept() == values(100)
+
+
+def test_who_is_handed_a_batch_may_fail_without_stopping_the_next(tmp_path, broker):
+    with running(tmp_path, broker.url) as one:
+        one.wait_connected()
+        one.floors_ns = None  # makes the test's own callback fail
+        send(broker.port, 3)
+        one.wait_idle_after(3)
+        one.floors_ns = []
+        send(broker.port, 1, begin=3)
+        one.wait_idle_after(4)
+        assert one.kept() == values(4)
+        assert [float(value) for batch in one.handed_on for value in batch.value] == [0.03]
+
+
+def test_a_collector_killed_again_and_again_loses_nothing_and_keeps_nothing_twice(tmp_path, broker):
+    """SIGKILL after its first commits, three times; the store then holds each reading once, whatever came again."""
+    argument = [sys.executable, "-m", "tests.acquisition.running", str(tmp_path / "data"), broker.url]
+    with running(tmp_path / "data", broker.url) as one:
+        one.wait_connected()
+    begin = 0
+    for _ in range(3):
+        with subprocess.Popen(argument, stdout=subprocess.PIPE, text=True) as killed:
+            assert killed.stdout.readline() == "connected\n"
+            send(broker.port, 200, begin=begin, wait=False)
+            begin += 200
+            assert killed.stdout.readline() == "committed\n"
+            killed.kill()
+    with running(tmp_path / "data", broker.url) as one:
+        wait_until(lambda: len(one.kept()) >= begin, lambda: f"{begin} readings; {one.status}")
+        one.wait_idle_after(0)
+        assert one.kept() == values(begin)
+        assert one.operations.quarantine_counts() == {}
 
 
 def test_a_refusal_is_told_and_tried_again(tmp_path):

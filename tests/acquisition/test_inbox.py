@@ -21,9 +21,9 @@ class HandClock:
 
 
 def put(inbox, payload=b"", *, qos=1, topic="t"):
-    """One message; whether there was room."""
+    """One message."""
     acknowledge = (lambda: None) if qos else None
-    return inbox.put(topic=topic, payload=payload, content_type="", is_retained=False, acknowledge=acknowledge)
+    inbox.put(topic=topic, payload=payload, content_type="", is_retained=False, acknowledge=acknowledge)
 
 
 def take(inbox, most=1_000_000):
@@ -96,45 +96,79 @@ def test_floor_never_goes_back_and_nothing_below_it_is_under_way_or_will_come(st
         assert all(message.received_ns >= floor_ns for message in take(inbox))
 
 
-def test_too_many_messages_of_qos_0_push_out_the_oldest_and_are_counted():
+def test_too_many_messages_of_qos_0_push_out_the_oldest_and_are_counted(monkeypatch):
+    monkeypatch.setattr(rooms, "QOS0_PENDING_MAX", 5)
     inbox = Inbox(HandClock())
-    for number in range(rooms.QOS0_PENDING_MAX + 3):
-        assert put(inbox, str(number).encode(), qos=0)
-    assert inbox.qos0_dropped == 3
-    assert inbox.pending == rooms.QOS0_PENDING_MAX
+    for number in range(8):
+        put(inbox, str(number).encode(), qos=0)
+    assert (inbox.qos0_dropped, inbox.pending, inbox.received) == (3, 5, 8)
     assert take(inbox, most=1)[0].payload == b"3"
 
 
-def test_too_many_messages_of_qos_1_find_no_room_and_none_is_dropped():
+class Putting(Thread):
+    """Puts one message, waiting where it must; ends with the test."""
+
+    def __init__(self, inbox, payload=b"last"):
+        super().__init__(daemon=True)
+        self._inbox, self._payload = inbox, payload
+        self.start()
+
+    def run(self):
+        put(self._inbox, self._payload)
+
+    @property
+    def waits(self) -> bool:
+        """Whether it is inside, waiting for room."""
+        return self.is_alive() and bool(self._inbox._changed._waiters)
+
+
+def test_a_message_of_qos_1_waits_for_room_and_none_is_dropped(monkeypatch):
+    monkeypatch.setattr(rooms, "QOS1_PENDING_MAX", 5)
     inbox = Inbox(HandClock())
-    assert all(put(inbox) for _ in range(rooms.QOS1_PENDING_MAX))
-    assert not put(inbox)
-    assert len(take(inbox)) == rooms.QOS1_PENDING_MAX
+    for _ in range(5):
+        put(inbox)
+    putting = Putting(inbox)
+    wait_until(lambda: putting.waits, "the sixth to wait")
+    assert inbox.pending == 5
+    assert len(take(inbox, most=2)) == 2
     inbox.done()
-    assert put(inbox)
+    putting.join(20)
+    assert [message.payload for message in take(inbox)] == [b"", b"", b"", b"last"]
 
 
-def test_payloads_together_are_bounded_for_both_kinds():
+def test_payloads_together_are_bounded_for_both_kinds(monkeypatch):
+    monkeypatch.setattr(rooms, "PENDING_BYTES_MAX", 100)
     inbox = Inbox(HandClock())
-    large = bytes(rooms.PENDING_BYTES_MAX // 4)  # one object: the bound counts what is held, this holds it once
-    assert all(put(inbox, large, qos=0) for _ in range(3))
-    assert put(inbox, large)
-    assert not put(inbox, b"x")
-    assert put(inbox, b"x", qos=0)
-    assert inbox.qos0_dropped == 1
-    assert put(inbox, b"x")
+    for _ in range(3):
+        put(inbox, bytes(25), qos=0)
+    put(inbox, bytes(25))
+    putting = Putting(inbox)
+    wait_until(lambda: putting.waits, "the message of QoS 1 to wait")
+    put(inbox, bytes(25), qos=0)
+    assert (inbox.qos0_dropped, inbox.pending) == (1, 4)
+    take(inbox)
+    inbox.done()
+    putting.join(20)
+    assert inbox.pending == 1
 
 
-def test_room_is_waited_for_until_all_is_done():
+def test_a_payload_beyond_the_bound_is_taken_when_nothing_else_is_held(monkeypatch):
+    monkeypatch.setattr(rooms, "PENDING_BYTES_MAX", 10)
+    inbox = Inbox(HandClock())
+    put(inbox, bytes(11))
+    assert len(take(inbox)) == 1
+
+
+def test_closing_lets_go_of_who_waits_for_room_and_takes_nothing_more(monkeypatch):
+    monkeypatch.setattr(rooms, "QOS1_PENDING_MAX", 1)
     inbox = Inbox(HandClock())
     put(inbox)
-    waiting = Thread(target=inbox.wait_for_room)
-    waiting.start()
-    take(inbox)
-    assert waiting.is_alive()
-    inbox.done()
-    waiting.join(20)
-    assert not waiting.is_alive()
+    putting = Putting(inbox)
+    wait_until(lambda: putting.waits, "the second to wait")
+    inbox.close()
+    putting.join(20)
+    assert not putting.is_alive()
+    assert inbox.received == 1
 
 
 def test_who_takes_is_woken_by_closing_and_gets_nothing():
