@@ -8,7 +8,6 @@ import json
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -22,9 +21,6 @@ from monitor.history import History
 from monitor.limits_file import Limits, load_limits
 from monitor.times import to_rfc3339
 from monitor.visits import load_visits
-
-if TYPE_CHECKING:
-    pass
 
 Progress = Callable[[int, int], None]
 """Told how many units of how many are done."""

@@ -57,6 +57,7 @@ class Assessor:
         self._band_battery = np.full((count, 3), np.nan)  # learned low and high at 25 Cel, slope
         self._due_ns = np.full(count, NEVER_NS)
         self._busy = np.zeros(count, np.bool_)
+        self._awaited = np.zeros(count, np.bool_)
         for unit in range(count):
             self._set_band(unit)
 
@@ -115,13 +116,10 @@ class Assessor:
         return young
 
     def _note_deaf(self, batch: Batch) -> None:
+        """When the program did not listen, ahead of all else: an instant of learning may lie in that time."""
         for row in np.flatnonzero(batch.signal == LISTENING).tolist():
             to_ns = int(batch.received_ns[row])
-            state = self.states[int(batch.unit[row])]
-            from_ns = to_ns - int(batch.value[row] * 1e9)
-            state.deaf = [span for span in state.deaf if span.to_ns > to_ns - 2 * DAY_NS]
-            state.deaf.append(Deaf(from_ns, to_ns))
-            self._due_ns[int(batch.unit[row])] = NO_TIME + 1  # look again: deadlines have moved
+            self.states[int(batch.unit[row])].deaf.append(Deaf(to_ns - round(float(batch.value[row]) * 1e9), to_ns))
 
     # --- a step between two instants -----------------------------------------------------------------------------
 
@@ -133,6 +131,8 @@ class Assessor:
         slow = self._busy[chosen] | (self._due_ns[chosen] <= until_ns)
         slow[np.searchsorted(chosen, np.unique(own.unit))] = True
         slow[np.searchsorted(chosen, self._noisy(news))] = True
+        heard = np.unique(news.unit).astype(np.int64)
+        slow[np.searchsorted(chosen, heard)] |= self._awaited[heard]
         findings: list[Finding] = []
         judged = chosen[slow]
         if len(judged):
@@ -140,7 +140,6 @@ class Assessor:
             for unit, begin, end in zip(judged.tolist(), *(edge.tolist() for edge in edges), strict=True):
                 findings += self._judge(unit, news.where(np.arange(begin, end)), own.where(own.unit == unit), until_ns)
         self.tracks.remember(news, self.ground.needed_of_signal)
-        heard = np.unique(news.unit).astype(np.int64)
         self._update_due(np.union1d(judged, heard))
         findings.sort(key=lambda finding: (finding.noticed_ns, finding.at_ns, finding.unit, finding.condition))
         return findings
@@ -195,10 +194,27 @@ class Assessor:
             for _, turns in groupby(turned, key=lambda turn: turn.moment)
             for finding in state.apply(name, list(turns))
         ]
-        state.runs = [run for run in state.runs if run.under_way or run.began_ns > until_ns - RUN_KEPT_NS]
-        state.in_band = {key for key in state.in_band if key[1] > until_ns - RUN_KEPT_NS}
-        self._busy[unit] = bool(state.standings) or _run_counts(state, until_ns)
+        water = news.time_ns[news.signal == WATER]
+        self._set_flags(unit, int(water[-1]) if len(water) else NO_TIME)
         return findings
+
+    def _set_flags(self, unit: int, water_ns: int = NO_TIME) -> None:
+        """Whether a unit is looked at in each step, or in each that brings readings of it; water_ns: as _run_counts."""
+        state = self.states[unit]
+        self._busy[unit] = bool(state.standings) or self._run_counts(unit, water_ns)
+        quiet = state.offline_ns is None and state.clock_ahead_ns is None and "readings_missing" not in state.reasons
+        self._awaited[unit] = not quiet
+
+    def _run_counts(self, unit: int, water_ns: int = NO_TIME) -> bool:
+        """Whether a run is under way, or was so lately, by the water's own times, that it still masks something.
+
+        water_ns: time of its newest reading that is not remembered yet.
+        """
+        runs = self.states[unit].runs
+        if not runs or runs[-1].ended_ns is None:
+            return bool(runs)
+        newest = max(water_ns, int(self.tracks.newest_ns[unit * self.ground.signals + WATER]))
+        return runs[-1].ended_ns + AFTER_RUN_WATER_NS > newest
 
     # --- learning ------------------------------------------------------------------------------------------------
 
@@ -214,15 +230,17 @@ class Assessor:
         self.tracks.learn_rhythm(
             units, self.ground.switches, self.ground.silence_least_ns[units], self.ground.gaps_usual[units]
         )
+        self.tracks.unit_learned_ns[units] = instant
         newest = self.tracks.newest_ns.reshape(-1, self.ground.signals)
         for unit in units.tolist():
-            self.states[unit].run_signal = bool((newest[unit, [SPEED, RUNNING]] != NO_TIME).any())
+            if not self.states[unit].run_signal and (newest[unit, [SPEED, RUNNING]] != NO_TIME).any():
+                self._limits.take_run_signal(unit, self.states[unit], instant)
         if midnight:
             learned = learning.learned_normals(self.tracks, self.states, units, self.ground.blocks[units], instant)
             for unit, normal in zip(units.tolist(), learned, strict=True):
                 state = self.states[unit]
                 state.normal = normal
-                state.suspect = [span for span in state.suspect if span[2] is None or span[2] > instant - RUN_KEPT_NS]
+                state.forget(instant - RUN_KEPT_NS)
                 self._set_band(unit)
         self._update_due(units)
 
@@ -282,7 +300,7 @@ class Assessor:
     def adopt(self, unit: int, state: UnitState) -> None:
         """Take a kept state for one unit; its tracks and assessed_ns have been set already."""
         self.states[unit] = state
-        self._busy[unit] = bool(state.standings) or _run_counts(state, int(self.assessed_ns[unit]))
+        self._set_flags(unit)
         self._set_band(unit)
         self._update_due(np.array([unit]))
 
@@ -312,9 +330,3 @@ class Assessor:
             normal=state.normal,
             runs=tuple((run.began_ns, run.ended_ns) for run in state.runs),
         )
-
-
-def _run_counts(state: UnitState, until_ns: int) -> bool:
-    """Whether a run is under way, or was so lately that it still masks something."""
-    last = state.runs[-1] if state.runs else None
-    return last is not None and (last.ended_ns is None or last.ended_ns + AFTER_RUN_WATER_NS > until_ns)

@@ -23,7 +23,7 @@ from monitor.assessment.delays import Standing
 from monitor.assessment.silence import Deaf
 from monitor.assessment.state import Reason, UnitState
 
-FORMAT = 1  # raised whenever the meaning of what is kept changes; an older one is then judged again
+FORMAT = 2  # raised whenever the meaning of what is kept changes; an older one is then judged again
 
 
 class Unusable(Exception):
@@ -36,7 +36,7 @@ def save(assessor: Assessor, path: Path) -> None:
         "format": FORMAT,
         "units": list(assessor.ground.fleet.unit_names),
         "signals": list(assessor.ground.fleet.signal_names),
-        "rules": [[repr(rule) for rule in rules] for rules in assessor.ground.rules],
+        "rules": [assessor.ground.judged_by(place) for place in range(len(assessor.ground.units))],
         "states": [_out(state) for state in assessor.states],
     }
     columns = {f"tracks.{name}": column for name, column in assessor.tracks.columns().items()}
@@ -91,8 +91,8 @@ def restore(assessor: Assessor, path: Path) -> list[int]:
 
 
 def _same_rules(assessor: Assessor, head: dict[str, Any], place: int, kept: dict[str, int]) -> bool:
-    rules = [repr(rule) for rule in assessor.ground.rules[place]]
-    return bool(head["rules"][kept[assessor.ground.fleet.unit_names[place]]] == rules)
+    before = head["rules"][kept[assessor.ground.fleet.unit_names[place]]]
+    return bool(before == assessor.ground.judged_by(place))
 
 
 def _check_shapes(assessor: Assessor, columns: dict[str, np.ndarray], units: int) -> None:

@@ -111,22 +111,10 @@ def walk(
         last_time, last_received, last_index = int(time_ns[end]), int(received_ns[end]), end
     if last_time is not None and last_received is not None and standing.since_ns is not None:
         expiry = _expiry(standing, on_delay_ns, off_delay_ns)
-        moment = postponed(max(expiry, last_received + rhythm.wait_ns))
+        moment = postponed(_present_ns(expiry, last_time, last_received, rhythm))
         if expiry <= last_time + rhythm.hold_ns and moment <= until_ns:
             standing = _turn(standing, turns, expiry, moment, last_index)
     return standing, turns
-
-
-def next_moment_ns(
-    standing: Standing, last: tuple[int, int], rhythm: Rhythm, on_delay_ns: int, off_delay_ns: int
-) -> int:
-    """When the present itself will end the delay that runs, ns; NEVER_NS: not before another reading."""
-    if standing.since_ns is None:
-        return NEVER_NS
-    expiry = _expiry(standing, on_delay_ns, off_delay_ns)
-    if expiry > last[0] + rhythm.hold_ns:
-        return NEVER_NS
-    return max(expiry, last[1] + rhythm.wait_ns)
 
 
 def _segments(
@@ -143,6 +131,15 @@ def _segments(
 def _expiry(standing: Standing, on_delay_ns: int, off_delay_ns: int) -> int:
     assert standing.since_ns is not None, "only a delay that runs ends"
     return standing.since_ns + (off_delay_ns if standing.active else on_delay_ns)
+
+
+def _present_ns(expiry_ns: int, last_time: int, last_received: int, rhythm: Rhythm) -> int:
+    """When the present may say that a delay is over, nothing having come since the last reading.
+
+    As long after its arrival as the delay still had to run at its own time: a unit whose clock lags, or that hands in
+    an hour at once, would else have its delay over on arrival, and one reading would raise what takes minutes to raise.
+    """
+    return last_received + max(expiry_ns - last_time, rhythm.wait_ns)
 
 
 def _turn(standing: Standing, turns: list[Turn], at_ns: int, noticed_ns: int, index: int) -> Standing:
@@ -181,12 +178,13 @@ def _within(
     if expiry > int(time_ns[end]):
         return standing
     at = max(int(np.searchsorted(time_ns[begin : end + 1], expiry)) + begin, begin)
-    noticed, index = int(received_ns[at]), at
-    if at > begin:  # the present may have spoken before that reading arrived
-        moment = postponed(max(expiry, int(received_ns[at - 1]) + rhythm.wait_ns))
-        if moment < noticed:
-            noticed, index = moment, at - 1
-    return _turn(standing, turns, expiry, noticed, index)
+    spoken = time_ns[begin:at], received_ns[begin:at]  # before the next of them arrived, the present may have spoken
+    early = np.maximum(expiry - spoken[0], rhythm.wait_ns) + spoken[1] < received_ns[begin + 1 : at + 1]
+    for index in (np.flatnonzero(early & (expiry <= spoken[0] + rhythm.hold_ns)) + begin).tolist():
+        moment = postponed(_present_ns(expiry, int(time_ns[index]), int(received_ns[index]), rhythm))
+        if moment < received_ns[index + 1]:
+            return _turn(standing, turns, expiry, moment, index)
+    return _turn(standing, turns, expiry, int(received_ns[at]), max(at - 1, begin))
 
 
 def _between_readings(
@@ -208,7 +206,7 @@ def _between_readings(
     expiry = _expiry(standing, on_delay_ns, off_delay_ns)
     if expiry > last_time + rhythm.hold_ns:
         return standing
-    moment = postponed(max(expiry, last_received + rhythm.wait_ns))
+    moment = postponed(_present_ns(expiry, last_time, last_received, rhythm))
     if moment < next_received:
         return _turn(standing, turns, expiry, moment, last_index)
     if expiry <= next_time:

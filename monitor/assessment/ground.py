@@ -76,6 +76,11 @@ class Ground:
             clock_off_ns=np.array([table["off_delay"] for table in clock], np.int64),
         )
 
+    def judged_by(self, unit: int) -> list[str]:
+        """All that the findings of one unit depend on beside its readings and visits, as texts to compare."""
+        columns = (self.blocks, self.silence_least_ns, self.gaps_usual, self.link_offline_ns, self.clock_off_ns)
+        return [*(repr(rule) for rule in self.rules[unit]), *(repr(column[unit].item()) for column in columns)]
+
 
 def _by_signal(rules: tuple[Rule, ...]) -> dict[int, tuple[Rule, ...]]:
     signals = dict.fromkeys(rule.signal for rule in rules)

@@ -4,7 +4,7 @@ In: readings that bring news, not remembered yet, and the unit's state. Out: tur
 May import: models, monitor.assessment, monitor.alarms, monitor.batch, monitor.signals, monitor.times.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,6 +25,7 @@ AFTER_RUN_NS = 4 * HOUR_NS  # stopped limits on water, gas and enclosure are off
 AFTER_RUN_BATTERY_NS = 6 * HOUR_NS  # the battery's low warning is off
 AFTER_RUN_WATER_NS = 24 * HOUR_NS  # by then the water has fallen into its band, or the heater holds it up
 AIR_AGE_NS_MAX = 6 * HOUR_NS  # an enclosure temperature older than this says nothing of the battery's
+RUNNING_ABOVE = (running.SPEED_RUNNING, 0.0)  # speed, run switch
 FLOOR_HOURS_LEAST = 20  # of 24 with readings, before the day's least gas pressure is judged
 
 
@@ -50,12 +51,8 @@ class LimitJudge:
         last = state.runs[-1] if state.runs else None
         if state.run_signal:
             rows = news.where((news.signal == RUNNING) | (news.signal == SPEED))
-            runs = running.switched(
-                rows.time_ns,
-                rows.received_ns,
-                np.where(rows.signal == SPEED, rows.value > running.SPEED_RUNNING, rows.value > 0),
-                last,
-            )
+            rows = rows.where(np.lexsort((rows.signal, rows.time_ns, rows.received_ns)))
+            runs = running.switched(rows.time_ns, rows.received_ns, self._runs_at(unit, rows), last)
         else:
             rows = news.where(news.signal == WATER)
             if not len(rows):
@@ -63,6 +60,31 @@ class LimitJudge:
             least, _ = self.tracks.water_bins.trailing_least(unit, rows.time_ns, rows.value)
             runs = running.inferred(rows.time_ns, rows.received_ns, rows.value, least, last)
         state.runs = state.runs[:-1] + runs if last is not None else runs
+
+    def take_run_signal(self, unit: int, state: UnitState, instant_ns: int) -> None:
+        """From an instant on the unit's run signals say when it runs; what was inferred is no longer followed."""
+        state.run_signal = True
+        last = state.runs[-1] if state.runs else None
+        if last is not None and last.under_way:
+            if self._newest_says_running(unit).any():
+                state.runs[-1] = replace(last, inferred=False)
+            else:
+                state.runs[-1] = replace(last, ended_ns=last.peak_ns, ended_noticed_ns=instant_ns)
+
+    def _newest_says_running(self, unit: int) -> Bool:
+        """Whether speed and run switch said 'running' when last heard, bool [2]; False where they never were."""
+        base = unit * self.ground.signals
+        says: Bool = self.tracks.newest_value[[base + SPEED, base + RUNNING]] > RUNNING_ABOVE
+        return says
+
+    def _runs_at(self, unit: int, rows: Batch) -> Bool:
+        """Whether either of the run signals says 'running' after each of their readings, in the order of arrival."""
+        running_now = np.zeros(len(rows), np.bool_)
+        for signal, above, before in zip((SPEED, RUNNING), RUNNING_ABOVE, self._newest_says_running(unit), strict=True):
+            own = np.flatnonzero(rows.signal == signal)
+            said = np.append(before, rows.value[own] > above)
+            running_now |= said[np.searchsorted(own, np.arange(len(rows)), side="right")]
+        return running_now
 
     def _masked(self, state: UnitState, rule: Rule, rows: Batch) -> Bool:
         """Readings to which a rule does not apply: those of the other mode, and for hours after a run."""
@@ -92,6 +114,7 @@ class LimitJudge:
         value, limit, verdict = self._verdicts(unit, state, rule, rows, news)
         newest = int(self.tracks.newest_ns[track])
         previous = None if newest == NO_TIME else (newest, int(self.tracks.newest_received_ns[track]))
+        learned_ns = int(self.tracks.unit_learned_ns[unit])
         standing, turns = delays.walk(
             state.standings.get(rule.name, QUIET),
             verdict,
@@ -102,7 +125,7 @@ class LimitJudge:
             on_delay_ns=rule.on_delay_ns,
             off_delay_ns=rule.off_delay_ns,
             until_ns=until_ns,
-            postponed=lambda moment: silence.postponed(state.deaf, moment),
+            postponed=lambda moment: max(silence.postponed(state.deaf, moment), learned_ns),
         )
         turned = [
             Turned(
@@ -148,7 +171,7 @@ class LimitJudge:
         masked = self._masked(state, rule, rows)
         if rule.signal == WATER and not rule.bound.low and rule.mode == "stopped":
             masked |= self._still_cooling(state, rule, rows, verdict)
-        verdict[masked & (verdict == bounds.PRESENT)] = bounds.UNKNOWN
+        verdict[masked & (verdict != bounds.ABSENT)] = bounds.UNKNOWN
         return value, limit, verdict
 
     def _gas_floor_verdicts(
@@ -187,18 +210,21 @@ class LimitJudge:
         return masked
 
     def _air_at(self, unit: int, rows: Batch, news: Batch) -> Float64:
-        """Enclosure temperature that counts for each battery reading: the newest known by then, NaN where too old."""
+        """Enclosure temperature that counts for each battery reading, NaN where none was measured within some hours.
+
+        Of what came in the same message the newest not later than the reading, else the newest that came before: so
+        nothing older need be remembered.
+        """
         track = unit * self.ground.signals + ENCLOSURE
         air = news.where(news.signal == ENCLOSURE)
         times = np.append(self.tracks.newest_ns[track], air.time_ns)
         arrivals = np.append(self.tracks.newest_received_ns[track], air.received_ns)
         values = np.append(self.tracks.newest_value[track], air.value)
-        at = np.minimum(
-            np.searchsorted(times, rows.time_ns, side="right"),
-            np.searchsorted(arrivals, rows.received_ns, side="right"),
-        )
-        at = np.maximum(at - 1, 0)
-        fresh = (times[at] <= rows.time_ns) & (times[at] > rows.time_ns - AIR_AGE_NS_MAX)
+        at = np.searchsorted(times, rows.time_ns, side="right") - 1
+        at = np.maximum(at, np.searchsorted(arrivals, rows.received_ns, side="left") - 1)
+        at = np.minimum(at, np.searchsorted(arrivals, rows.received_ns, side="right") - 1)
+        at = np.maximum(at, 0)
+        fresh = (times[at] > rows.time_ns - AIR_AGE_NS_MAX) & (times[at] < rows.time_ns + AIR_AGE_NS_MAX)
         return np.where(fresh, values[at], np.nan)
 
     def _evidence(

@@ -43,27 +43,41 @@ def deadline_ns(heard_ns: int, silence_ns: int, deaf: Sequence[Deaf]) -> int:
 
 
 def silences(
-    heard_ns: int, arrivals_ns: Sequence[int], silence_ns: int, deaf: Sequence[Deaf], until_ns: int, silent: bool
+    heard_ns: int,
+    arrivals_ns: Sequence[int],
+    silence_ns: int,
+    deaf: Sequence[Deaf],
+    until_ns: int,
+    silent: bool,
+    *,
+    earliest_ns: int,
+    anew_ns: int | None = None,
 ) -> list[tuple[bool, int]]:
     """When silence began to count and when it ended.
 
     Args:
         heard_ns: newest arrival before these. arrivals_ns: new ones, rising. silent: whether it counts already.
         until_ns: everything received up to here is known.
+        earliest_ns: silence_ns is known since then; nothing is noticed earlier.
+        anew_ns: the count begins anew there though nothing arrived: the unit spoke its first word.
     Returns: (begins, moment) in order.
     """
     turns: list[tuple[bool, int]] = []
-    for arrival in arrivals_ns:
-        if silent:
-            turns.append((False, arrival))
+    beginnings = [(arrival, True) for arrival in arrivals_ns]
+    if anew_ns is not None and (not arrivals_ns or anew_ns < arrivals_ns[0]):
+        beginnings.insert(0, (anew_ns, False))
+    for moment, arrives in beginnings:
+        if not silent and moment - heard_ns > silence_ns:
+            deadline = max(deadline_ns(heard_ns, silence_ns, deaf), earliest_ns)
+            if deadline < moment:
+                turns.append((True, deadline))
+                silent = True
+        if silent and arrives:
+            turns.append((False, moment))
             silent = False
-        elif arrival - heard_ns > silence_ns:
-            deadline = deadline_ns(heard_ns, silence_ns, deaf)
-            if deadline < arrival:
-                turns += [(True, deadline), (False, arrival)]
-        heard_ns = arrival
+        heard_ns = moment
     if not silent:
-        deadline = deadline_ns(heard_ns, silence_ns, deaf)
+        deadline = max(deadline_ns(heard_ns, silence_ns, deaf), earliest_ns)
         if deadline <= until_ns:
             turns.append((True, deadline))
     return turns

@@ -101,6 +101,14 @@ class UnitState:
         assert reason is not None, "one of the two is there"
         return [Finding(unit, condition, kind, turns[0].at_ns, turns[0].noticed_ns, reason.said, reason.evidence)]
 
+    def forget(self, before_ns: int) -> None:
+        """Let go of what ended before a moment; asked at midnights only, so that no grouping shows."""
+        self.suspect = [span for span in self.suspect if span[2] is None or span[2] > before_ns]
+        self.runs = [run for run in self.runs if run.ended_ns is None or run.ended_ns > before_ns]
+        begun = {run.began_ns for run in self.runs}
+        self.in_band = {key for key in self.in_band if key[1] in begun}
+        self.deaf = [span for span in self.deaf if span.to_ns > before_ns]
+
     def standing(self, unit: str) -> list[Finding]:
         """What stands just now, as it would be raised: since when, how urgent, why."""
         found = []

@@ -12,7 +12,7 @@ from monitor.alarms.lifecycle import Evidence, Urgency
 from monitor.assessment import silence
 from monitor.assessment.ground import CLOCK, LINK, Ground
 from monitor.assessment.state import Turned, UnitState
-from monitor.assessment.tracks import NEEDED_INDEX, Tracks
+from monitor.assessment.tracks import NEEDED_INDEX, NO_TIME, Tracks
 from monitor.batch import Batch
 from monitor.signals import NAMES
 from monitor.times import DAY_NS
@@ -35,10 +35,17 @@ class TelemetryJudge:
         standing = state.reasons.get("readings_missing", {})
         arrivals = np.unique(news.received_ns).tolist()
         heard = int(self.tracks.unit_heard_ns[unit])
+        learned_ns = int(self.tracks.unit_learned_ns[unit])
         turned = [
             self._silent(unit, "unit", begins, moment, "nothing comes from this unit")
             for begins, moment in silence.silences(
-                heard, arrivals, int(self.tracks.unit_silence_ns[unit]), state.deaf, until_ns, "unit" in standing
+                heard,
+                arrivals,
+                int(self.tracks.unit_silence_ns[unit]),
+                state.deaf,
+                until_ns,
+                "unit" in standing,
+                earliest_ns=learned_ns,
             )
         ]
         for signal in NEEDED_INDEX:
@@ -54,6 +61,8 @@ class TelemetryJudge:
                     state.deaf,
                     until_ns,
                     source in standing,
+                    earliest_ns=learned_ns,
+                    anew_ns=arrivals[0] if arrivals and int(self.tracks.unit_first_ns[unit]) == NO_TIME else None,
                 )
             ]
         return turned + self._judge_link(unit, state, arrivals, own, until_ns, "link" in standing)

@@ -95,6 +95,7 @@ class Tracks:
     event_gaps, arrival_gaps: the last GAPS_KEPT gaps between readings and between arrivals, ns, 0: none yet,
     [track, GAPS_KEPT]; event_gap_count, arrival_gap_count: how many ever, [track].
     unit_heard_ns, unit_first_ns: newest and first arrival of news, NO_TIME: never; [unit]. unit_gaps, unit_gap_count.
+    unit_learned_ns: when rhythm or normals were learned last, and nothing is noticed by them earlier; [unit].
     cell_*: the last WINDOW_CELLS cells of the four needed signals, [unit, needed, cell].
     hold_ns, wait_ns, silence_ns [track], unit_silence_ns [unit]: the rhythm as last learned.
     """
@@ -111,6 +112,7 @@ class Tracks:
     unit_first_ns: Int64
     unit_gaps: Int64
     unit_gap_count: Int64
+    unit_learned_ns: Int64
     cell_number: np.ndarray
     cell_sum: Int64
     cell_least: np.ndarray
@@ -142,6 +144,7 @@ class Tracks:
             unit_first_ns=np.full(units, NO_TIME),
             unit_gaps=np.zeros((units, GAPS_KEPT), np.int64),
             unit_gap_count=np.zeros(units, np.int64),
+            unit_learned_ns=np.full(units, NO_TIME),
             cell_number=np.full(shape, -1, np.int32),
             cell_sum=np.zeros(shape, np.int64),
             cell_least=np.zeros(shape, np.float32),
