@@ -83,7 +83,8 @@ class Collector:
         connected: Callable[[int], None] = lambda at_ns: None,
         disconnected: Callable[[int], None] = lambda at_ns: None,
     ) -> None:
-        """
+        """Prepare; `start` listens.
+
         Args:
             append, set_aside: durable on return. What they raise means 'not now': they are called again with the same,
                 until they return or the collector is stopped.

@@ -77,7 +77,8 @@ class Connection:
         up: Callable[[bool], None],
         down: Callable[[str], None],
     ) -> None:
-        """
+        """Prepare; `start` connects.
+
         Args:
             filters: what to subscribe to, asked at each connect.
             deliver: takes a message and the means to acknowledge it. It may wait: nothing is read meanwhile, the

@@ -143,10 +143,13 @@ def read_quickly(payload: bytes, *, received_ns: int, latest_ns: int, door: Unit
                 return None
             index, least, greatest, is_switch, conversion = quick[record["n"]][symbol]
             value = record.get("v")
-            if type(value) is not float and type(value) is not int:
-                if value is not None or not is_switch or type(record["vb"]) is not bool:
+            if type(value) is not float:
+                if type(value) is int:
+                    value = float(value)
+                elif value is None and is_switch and type(record["vb"]) is bool:
+                    value = 1.0 if record["vb"] else 0.0
+                else:
                     return None
-                value = 1.0 if record["vb"] else 0.0
             if conversion is not None:
                 value = conversion(value)
             if not least <= value <= greatest or (is_switch and value != 0 and value != 1):

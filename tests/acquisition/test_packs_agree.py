@@ -3,7 +3,7 @@
 import json
 
 import orjson
-from hypothesis import given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from monitor.acquisition.packs import UnitDoor, quick_entries, read_plainly, read_quickly, taken_signals
@@ -74,12 +74,16 @@ def both_ways(payload: bytes):
     return quick, plain
 
 
+@settings(max_examples=400)
 @given(pack=packs)
+@example(pack=[{"bn": "pump-1/", "n": "vibration", "v": 2**53 + 1}])  # no double has it
+@example(pack=[{"bn": "pump-1/", "bt": 1e308, "n": "vibration", "v": 1, "t": 1e308}])
 def test_quick_way_agrees_with_the_plain_one_on_any_pack(pack):
     quick, plain = both_ways(json.dumps(pack).encode())
     assert quick is None or quick == plain
 
 
+@settings(max_examples=400)
 @given(pack=packs, cut=st.integers(0, 200), noise=st.binary(max_size=3))
 def test_quick_way_agrees_with_the_plain_one_on_spoiled_text(pack, cut, noise):
     payload = json.dumps(pack).encode()
