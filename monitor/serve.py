@@ -33,11 +33,12 @@ from monitor.callouts.webhook import Webhooks
 from monitor.fleet import load_fleet
 from monitor.limits_file import load_limits
 from monitor.settings import Settings
+from monitor.settings_sources import with_mappings_of
 from monitor.stores.embedded import EmbeddedReadings
 from monitor.stores.operations import FILE_NAME, SqlOperations
 from monitor.stores.protocols import CallOut
 from monitor.times import SECOND_NS
-from monitor.visits import load_visits
+from monitor.visits import fetch_calendar, load_visits
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -72,11 +73,11 @@ class Service:
         """
         self._ends = ExitStack()
         self._clock = clock
-        self.settings = settings
         settings.data.mkdir(parents=True, exist_ok=True)
         self.fleet = load_fleet(settings.fleet)
+        self.settings = settings = with_mappings_of(self.fleet, settings)
         limits = load_limits(settings.limits, self.fleet)
-        self.visits = load_visits(self.fleet, copies=settings.data / CALENDARS_NAME)
+        self.visits = load_visits(self.fleet, copies=settings.data / CALENDARS_NAME, fetch=fetch_calendar)
         for site, note in self.visits.notes.items():
             log.warning("Site %s: %s", site, note)
         advice = load_advice()

@@ -12,17 +12,6 @@ from monitor.fleet import Unit
 from monitor.limits_file import LimitRow, Limits
 from monitor.signals import BY_NAME, NAMES
 
-CONDITION_OF: dict[tuple[str, str], str] = {
-    ("jacket_water_temperature", "low"): "low_water_temperature",
-    ("jacket_water_temperature", "high"): "high_water_temperature",
-    ("battery_voltage", "low"): "low_battery_voltage",
-    ("battery_voltage", "high"): "high_battery_voltage",
-    ("gas_pressure", "low"): "low_gas_pressure",
-    ("gas_pressure", "high"): "high_gas_pressure",
-    ("enclosure_temperature", "low"): "low_enclosure_temperature",
-    ("enclosure_temperature", "high"): "high_enclosure_temperature",
-    ("gas_supply_pressure", "low"): "gas_supply_low",
-}
 URGENCY_OF_LEVEL = {
     "warning": Urgency.AT_VISIT,
     "limit": Urgency.BEFORE_VISIT,  # by forecast, before_visit while there is none
@@ -76,7 +65,7 @@ def _of_row(row: LimitRow) -> Rule:
         bound=Bound(row.side == "low", row.from_normal, row.times_normal, row.at, row.deadband),
         level=row.level,
         urgency=URGENCY_OF_LEVEL[row.level],
-        condition=CONDITION_OF[row.signal, row.side],
+        condition=row.condition,
         on_delay_ns=row.on_delay_ns,
         off_delay_ns=row.off_delay_ns,
     )

@@ -10,7 +10,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 from tests.builders import House, busy_house
 from tests.serving import serving
 
-CHROMIUM = os.environ.get("STILLREADY_TEST_CHROMIUM", "/usr/bin/chromium")
+CHROMIUM = os.environ.get("TEST_CHROMIUM", "/usr/bin/chromium")
 QUIET = [
     "--no-sandbox",
     "--disable-gpu",
@@ -31,7 +31,7 @@ def browser() -> Iterator[Browser]:
     rooms could not run theirs.
     """
     if not Path(CHROMIUM).exists():
-        pytest.skip(f"there is no {CHROMIUM}; name one in STILLREADY_TEST_CHROMIUM")
+        pytest.skip(f"there is no {CHROMIUM}; name one in TEST_CHROMIUM")
     with sync_playwright() as playwright:
         launched = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
         yield launched
