@@ -33,7 +33,6 @@ from monitor.callouts.webhook import Webhooks
 from monitor.fleet import load_fleet
 from monitor.limits_file import load_limits
 from monitor.settings import Settings
-from monitor.settings_sources import with_mappings_of
 from monitor.stores.embedded import EmbeddedReadings
 from monitor.stores.operations import FILE_NAME, SqlOperations
 from monitor.stores.protocols import CallOut
@@ -75,7 +74,7 @@ class Service:
         self._clock = clock
         settings.data.mkdir(parents=True, exist_ok=True)
         self.fleet = load_fleet(settings.fleet)
-        self.settings = settings = with_mappings_of(self.fleet, settings)
+        self.settings = settings
         limits = load_limits(settings.limits, self.fleet)
         self.visits = load_visits(self.fleet, copies=settings.data / CALENDARS_NAME, fetch=fetch_calendar)
         for site, note in self.visits.notes.items():

@@ -14,7 +14,6 @@ from typing import Union, get_args, get_origin
 
 from pydantic import BaseModel, SecretStr, ValidationError
 
-from monitor.fleet import Fleet
 from monitor.settings import Settings
 from monitor.toml_tables import FileFaults, content_of, did_you_mean, shown
 
@@ -68,11 +67,6 @@ def load_settings(
     if faults or settings is None:
         raise SettingsError(faults)
     return settings
-
-
-def with_mappings_of(fleet: Fleet, settings: Settings) -> Settings:
-    """Settings with the fleet file's mappings after their own: the first that fits a topic counts."""
-    return settings.model_copy(update={"mappings": settings.mappings + fleet.mappings})
 
 
 def setting_names() -> Iterator[tuple[tuple[str, ...], bool]]:

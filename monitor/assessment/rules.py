@@ -40,9 +40,7 @@ class Rule:
 
 def rules_of(limits: Limits, unit: Unit) -> tuple[Rule, ...]:
     """The rules of one unit: its limit rows, and the two switches that say 'not ready' by themselves."""
-    rows = [
-        _of_row(row) for row in limits.rows(unit.id) if (row.signal, row.side) in CONDITION_OF and _counts(row, unit)
-    ]
+    rows = [_of_row(row) for row in limits.rows(unit.id) if _counts(row, unit)]
     return (*rows, *_switches(limits, unit.id))
 
 

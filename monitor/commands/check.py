@@ -23,7 +23,6 @@ from monitor.callouts.webhook import Webhooks
 from monitor.fleet import Fleet, FleetError, load_fleet
 from monitor.limits_file import LimitsError, load_limits
 from monitor.settings import Broker, Settings, Smtp
-from monitor.settings_sources import with_mappings_of
 from monitor.visits import load_visits
 
 ANSWER_S = 10.0  # how long a server may take
@@ -80,9 +79,8 @@ def _fleet_looks(settings: Settings, fleet: Fleet, fetch: Callable[[str], bytes]
     except LimitsError as error:
         yield from (Looked(Grade.BAD, "limits", fault) for fault in error.faults)
     try:
-        mapped = with_mappings_of(fleet, settings)
-        Decoder(fleet, mapped)
-        yield Looked(Grade.GOOD, "mappings", f"{len(mapped.mappings)} understood")
+        Decoder(fleet, settings)
+        yield Looked(Grade.GOOD, "mappings", f"{len(fleet.mappings) + len(settings.mappings)} understood")
     except ValueError as error:
         yield from (Looked(Grade.BAD, "mappings", line) for line in str(error).splitlines())
     calendar = load_visits(fleet, copies=settings.data / "calendars", fetch=fetch)

@@ -14,7 +14,6 @@ from monitor.acquisition.quarantine import Reason, SetAside
 from monitor.commands.failing import CommandFailed
 from monitor.fleet import add_unit, load_fleet
 from monitor.settings import Settings
-from monitor.settings_sources import with_mappings_of
 from monitor.stores.protocols import Operations, ReadingStore
 from monitor.times import to_rfc3339
 
@@ -100,7 +99,7 @@ def admit(
         raise CommandFailed(
             f"{unit} stands in {fleet_path.name} at site {there}. Say --site {there}, or correct the file."
         )
-    decoder = Decoder(fleet, with_mappings_of(fleet, settings))
+    decoder = Decoder(fleet, settings)
     kept = still_aside = 0
     for _ in range(ADMIT_ROUNDS_MAX):
         items = operations.take_quarantined(unit)

@@ -134,7 +134,8 @@ def _to_row(item: SetAside) -> dict[str, Any]:
         text=_storable(item.text),
         content_type=_storable(item.content_type),
         unit=_storable(item.unit)[:UNIT_NAME_MAX],
-        payload=item.payload[:PAYLOAD_KEPT_MAX],
+        # What waits for its unit to be admitted is read again as a whole; the collector has bounded it.
+        payload=item.payload if item.reason is Reason.UNKNOWN_UNIT else item.payload[:PAYLOAD_KEPT_MAX],
     )
     return {
         "key": kept.key,

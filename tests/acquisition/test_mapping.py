@@ -2,7 +2,10 @@
 
 import pytest
 
+from monitor.acquisition.decoder import Decoder
 from monitor.acquisition.quarantine import Reason
+from monitor.fleet import parse_fleet
+from monitor.settings import MappingRule, Settings
 from tests.acquisition.builders import ARRIVAL_NS, decode, decoder_of, rows
 
 BATTERY = {"topic": "plant/{unit}/batt", "signal": "battery_voltage", "from": "V"}
@@ -131,3 +134,11 @@ def test_faulty_rules_are_told_at_the_start_all_in_one_go():
     for line, (rule, words) in zip(told, faulty, strict=True):
         assert line.startswith(f'[[mappings]] of topic "{rule["topic"]}": ')
         assert words in line
+
+
+def test_mappings_of_the_fleet_file_and_of_the_settings_both_count():
+    fleet = parse_fleet(
+        '[sites.s]\n[units.u]\nsite = "s"\n[[mappings]]\ntopic = "b/{unit}"\nsignal = "battery_voltage"\n'
+    )
+    settings = Settings(mappings=(MappingRule(topic="a/{unit}", signal="gas_pressure"),))
+    assert {"a/+", "b/+"} <= set(Decoder(fleet, settings).subscriptions)

@@ -5,9 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.fleet import parse_fleet
-from monitor.settings import MappingRule, Settings, duration_s, host_and_port
-from monitor.settings_sources import SettingsError, load_settings, setting_names, variable_name, with_mappings_of
+from monitor.settings import Settings, duration_s, host_and_port
+from monitor.settings_sources import SettingsError, load_settings, setting_names, variable_name
 
 
 def load(
@@ -227,12 +226,3 @@ def test_links_lead_to_where_it_listens_unless_a_public_address_is_given():
 def test_host_and_port_come_apart():
     assert host_and_port("127.0.0.1:8460") == ("127.0.0.1", 8460)
     assert host_and_port("[::1]:8460") == ("::1", 8460)
-
-
-def test_mappings_of_settings_and_fleet_come_together():
-    fleet = parse_fleet(
-        '[sites.s]\n[units.u]\nsite = "s"\n[[mappings]]\ntopic = "b/{unit}"\nsignal = "battery_voltage"\n'
-    )
-    own = MappingRule(topic="a/{unit}", signal="gas_pressure")
-    both = with_mappings_of(fleet, Settings(mappings=(own,)))
-    assert [rule.topic for rule in both.mappings] == ["a/{unit}", "b/{unit}"]
