@@ -116,12 +116,7 @@ def weather(
     """
     assert len(climates) == len(site_ids), "a climate a site"
     time_ns = np.arange(from_ns, to_ns, step_s * SECOND_NS, dtype=np.int64)
-    place = _Place(
-        *(_column(climates, name) for name in _Place.__slots__[:-3]),
-        season=np.array([[1.0 if climate.latitude >= 0.0 else -1.0] for climate in climates]),
-        regions=tuple(climate.name for climate in climates),
-        sites=tuple(site_ids),
-    )
+    place = _place(climates, site_ids)
     front = _front(place, seed, time_ns)
     low = _low_pressure(place, seed, time_ns)
     cloud_of_day, cloud = _cloud(place, seed, time_ns, low)
@@ -157,13 +152,34 @@ class _Place:
     wind: Float64
     pressure_sd: Float64
     turbidity: Float64
-    season: Float64
+    hemisphere: Float64  # 1 north, -1 south
     regions: tuple[str, ...]
     sites: tuple[str, ...]
 
 
-def _column(climates: Sequence[Climate], name: str) -> Float64:
-    return np.array([[getattr(climate, name)] for climate in climates], np.float64)
+def _place(climates: Sequence[Climate], site_ids: Sequence[str]) -> _Place:
+    def column(name: str) -> Float64:
+        return np.array([[getattr(climate, name)] for climate in climates], np.float64)
+
+    latitude = column("latitude")
+    return _Place(
+        latitude=latitude,
+        longitude=column("longitude"),
+        elevation_m=column("elevation_m"),
+        mean=column("mean"),
+        season_amplitude=column("season_amplitude"),
+        day_amplitude=column("day_amplitude"),
+        front_sd=column("front_sd"),
+        front_hours=column("front_hours"),
+        cloudiness=column("cloudiness"),
+        morning_cloud=column("morning_cloud"),
+        wind=column("wind"),
+        pressure_sd=column("pressure_sd"),
+        turbidity=column("turbidity"),
+        hemisphere=np.where(latitude >= 0.0, 1.0, -1.0),
+        regions=tuple(climate.name for climate in climates),
+        sites=tuple(site_ids),
+    )
 
 
 def _wandering(key: Keys, time_ns: Int64, *, knot_s: float, memory_s: float | Float64) -> Float64:
@@ -197,7 +213,7 @@ def _wandering(key: Keys, time_ns: Int64, *, knot_s: float, memory_s: float | Fl
 def _season(place: _Place, time_ns: Int64) -> Float64:
     """-1 in the middle of winter, 1 in the middle of summer, [site, t]."""
     year = np.mod(time_ns - WINTER_NS, int(YEAR_NS)) / YEAR_NS  # 1970 began on 1 January
-    return -place.season * np.cos(2.0 * np.pi * year)
+    return -place.hemisphere * np.cos(2.0 * np.pi * year)
 
 
 def _local_hour(place: _Place, time_ns: Int64) -> Float64:
