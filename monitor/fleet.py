@@ -191,13 +191,14 @@ def parse_fleet(text: str, file: str = "fleet.toml") -> Fleet:
     return Fleet(sites, units, SIGNALS + signals, mappings)
 
 
-def add_unit(path: Path, unit: str, site: str) -> None:
-    """Write a unit with nothing but its site into the fleet file; comments and order stay.
+def add_unit(path: Path, unit: str, site: str, *, battery_nominal_voltage: int | None = None) -> None:
+    """Write a unit with its site, and its battery where that is known, into the fleet file; comments and order stay.
 
     Args:
         path: fleet.toml.
         unit: the new name.
         site: one that the file has.
+        battery_nominal_voltage: V; None: not known, the default counts and is shown as assumed.
     Raises:
         FleetError: the name is taken or no name, the site is not in the file, or the file has other faults; it is then
             left as it was.
@@ -210,6 +211,8 @@ def add_unit(path: Path, unit: str, site: str) -> None:
     document = tomlkit.parse(path.read_text("utf-8"))
     table = tomlkit.table()
     table["site"] = site
+    if battery_nominal_voltage is not None:
+        table["battery_nominal_voltage"] = battery_nominal_voltage
     if "units" not in document:
         document["units"] = tomlkit.table(is_super_table=True)
     document["units"][unit] = table

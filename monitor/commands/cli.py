@@ -308,6 +308,9 @@ def quarantine_admit(
     /,
     *,
     site: Annotated[str, Parameter(help="Site of the fleet file at which it stands.")],
+    battery_nominal_voltage: Annotated[
+        int | None, Parameter(help="12 or 24; without it 12 is assumed, and 24 V readings stay aside.")
+    ] = None,
     fleet: FleetFile = None,
     data: DataFolder = None,
     settings: SettingsFile = None,
@@ -316,14 +319,22 @@ def quarantine_admit(
 
     A running `serve` watches the unit after a restart.
 
-    Example: stillready quarantine admit pump-house-2 --site pump-house
+    Example: stillready quarantine admit pump-house-2 --site pump-house --battery-nominal-voltage 24
     """
     from monitor.commands.quarantine import admit
 
     given = _settings(settings, {"fleet": fleet, "data": data})
     with _stores(given) as (operations, readings):
-        done = admit(operations, readings, given.fleet, given, unit=unit, site=site)
-    aside = f" {done.still_aside:,} items could not be read even so, see `quarantine list`." if done.still_aside else ""
+        done = admit(
+            operations,
+            readings,
+            given.fleet,
+            given,
+            unit=unit,
+            site=site,
+            battery_nominal_voltage=battery_nominal_voltage,
+        )
+    aside = f" {done.still_aside:,} could not be read even so, see `quarantine list`." if done.still_aside else ""
     _say(f"{unit} stands in {given.fleet}. {done.readings:,} readings were kept.{aside} Restart `stillready serve`.", 0)
 
 

@@ -81,9 +81,18 @@ def show_lines(operations: Operations, key: str) -> Iterator[str]:
 
 
 def admit(
-    operations: Operations, readings: ReadingStore, fleet_path: Path, settings: Settings, *, unit: str, site: str
+    operations: Operations,
+    readings: ReadingStore,
+    fleet_path: Path,
+    settings: Settings,
+    *,
+    unit: str,
+    site: str,
+    battery_nominal_voltage: int | None = None,
 ) -> Admitted:
     """Write a unit into the fleet file and keep the readings that came before it stood there.
+
+    battery_nominal_voltage: V, 12 or 24; it decides which battery readings are plausible. None: the default.
 
     Readings are durable before their items are released: cut off anywhere, the same call finishes it.
 
@@ -92,7 +101,7 @@ def admit(
     """
     fleet = load_fleet(fleet_path)
     if unit not in fleet.units:
-        add_unit(fleet_path, unit, site)
+        add_unit(fleet_path, unit, site, battery_nominal_voltage=battery_nominal_voltage)
         fleet = load_fleet(fleet_path)
     elif fleet.units[unit].site != site:
         there = fleet.units[unit].site

@@ -42,13 +42,13 @@ def history_csv(house: Path, *, unit: str = "mill-1", value: float = 27.1) -> Pa
     return path
 
 
-def set_aside_an_unknown_unit(house: Path) -> None:
+def set_aside_an_unknown_unit(house: Path, volts: float = 13.0) -> None:
     """Three messages of a unit that stands in no fleet file, as the collector keeps them."""
     decoder = Decoder(load_fleet(house / "fleet.toml"), Settings())
     messages = [
         Message(
             "stillready/mill/mill-2/readings",
-            f'[{{"bn":"mill-2/","bt":{1_768_262_400 + 60 * number},"n":"battery_voltage","v":13.{number}}}]'.encode(),
+            f'[{{"bn":"mill-2/","bt":{1_768_262_400 + 60 * number},"n":"battery_voltage","v":{volts + number / 10}}}]'.encode(),
             "",
             False,
             BEGIN_NS + number * MINUTE_NS,
@@ -187,6 +187,13 @@ def test_an_unknown_unit_is_admitted_with_the_readings_that_came_before(
     assert capsys.readouterr().out == "Nothing is set aside.\n"
 
 
+def test_a_unit_with_a_24_v_battery_is_admitted_with_its_readings(house: Path, capsys: pytest.CaptureFixture[str]):
+    set_aside_an_unknown_unit(house, volts=27.0)
+    assert typed("quarantine admit mill-2 --site mill --battery-nominal-voltage 24 --data data") == 0
+    assert "3 readings were kept." in capsys.readouterr().err
+    assert load_fleet(house / "fleet.toml").units["mill-2"].blocks == 2
+
+
 def test_admitting_again_changes_nothing_more(house: Path, capsys: pytest.CaptureFixture[str]):
     set_aside_an_unknown_unit(house)
     assert typed("quarantine admit mill-2 --site mill --data data") == 0
@@ -211,7 +218,7 @@ def test_a_message_of_the_wrong_site_stays_aside_when_its_unit_is_admitted(
     (house / "fleet.toml").write_text(FLEET + "[sites.weir]\n")
     set_aside_an_unknown_unit(house)
     assert typed("quarantine admit mill-2 --site weir --data data") == 0
-    assert "0 readings were kept. 3 items could not be read even so" in capsys.readouterr().err
+    assert "0 readings were kept. 3 could not be read even so" in capsys.readouterr().err
     assert typed("quarantine list --data data") == 0
     assert "Set aside in all: 3 wrong_site." in capsys.readouterr().out
 
