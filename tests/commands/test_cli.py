@@ -1,5 +1,6 @@
 """The command line: what it answers to right and wrong words, in sentences and exit codes."""
 
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -45,16 +46,13 @@ def history_csv(house: Path, *, unit: str = "mill-1", value: float = 27.1) -> Pa
 def set_aside_an_unknown_unit(house: Path, volts: float = 13.0) -> None:
     """Three messages of a unit that stands in no fleet file, as the collector keeps them."""
     decoder = Decoder(load_fleet(house / "fleet.toml"), Settings())
-    messages = [
-        Message(
-            "stillready/mill/mill-2/readings",
-            f'[{{"bn":"mill-2/","bt":{1_768_262_400 + 60 * number},"n":"battery_voltage","v":{volts + number / 10}}}]'.encode(),
-            "",
-            False,
-            BEGIN_NS + number * MINUTE_NS,
+    messages = []
+    for number in range(3):
+        record = {"bn": "mill-2/", "bt": 1_768_262_400 + 60 * number, "n": "battery_voltage", "v": volts + number / 10}
+        arrival_ns = BEGIN_NS + number * MINUTE_NS
+        messages.append(
+            Message("stillready/mill/mill-2/readings", json.dumps([record]).encode(), "", False, arrival_ns)
         )
-        for number in range(3)
-    ]
     (house / "data").mkdir()
     operations = SqlOperations(house / "data" / FILE_NAME)
     operations.set_aside(decoder.decode(messages).set_aside)
