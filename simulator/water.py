@@ -45,9 +45,9 @@ class WaterParameters:
     coolant without flow, W/K. block_conductance: coolant to iron, still, W/K. air_conductance, loop_conductance: of
     engine and of loop to the air in the enclosure, still, W/K; wind_loss: share more of it a m/s outside.
     leak_conductance: coolant past the engine's thermostat to the radiator and outdoors, W/K. radiator_conductance:
-    fully open in a run, W/K. engine_open, engine_full: of the engine's thermostat, Cel. engine_w: into the coolant at full
-    load, W; surface_w: straight into the air at full load, W. glycol: mass share. begin_share: where in its band the
-    water begins, 0..1.
+    fully open in a run, W/K. engine_open, engine_full: of the engine's thermostat, Cel. engine_w: into the coolant at
+    full load, W; surface_w: straight into the air at full load, W. glycol: mass share. band_viscosity: of the coolant
+    at 45 Cel, Pa s. begin_share: where in its band the water begins, 0..1.
     """
 
     heater_w: Float64
@@ -73,6 +73,7 @@ class WaterParameters:
     engine_w: Float64
     surface_w: Float64
     glycol: Float64
+    band_viscosity: Float64
     begin_share: Float64
 
 
@@ -100,11 +101,11 @@ class WaterState:
 # straight into the air 7 % of the fuel. The rest is common practice and our choice.
 PRESETS: Mapping[str, Mapping[str, float]] = {
     "small": {"litres": 2.4, "heater_w": 500.0, "iron_kg": 220.0, "coolant_l": 13.0, "loop_l": 1.6, "engine_w": 28e3,
-              "surface_w": 6.0e3, "time_constant_h": 11.0},
+              "surface_w": 6.0e3, "time_constant_h": 9.5},
     "medium": {"litres": 5.7, "heater_w": 1000.0, "iron_kg": 450.0, "coolant_l": 26.0, "loop_l": 2.4, "engine_w": 65e3,
-               "surface_w": 14.5e3, "time_constant_h": 13.0},
+               "surface_w": 14.5e3, "time_constant_h": 11.5},
     "large": {"litres": 12.0, "heater_w": 2000.0, "iron_kg": 900.0, "coolant_l": 52.0, "loop_l": 3.5, "engine_w": 155e3,
-              "surface_w": 34e3, "time_constant_h": 15.5},
+              "surface_w": 34e3, "time_constant_h": 13.5},
 }  # fmt: skip
 
 
@@ -128,7 +129,7 @@ def draw(ids: Sequence[str], presets: Sequence[str], *, seed: int) -> WaterParam
     litre_capacity = density(glycol, warm) * heat_capacity(glycol, warm) / 1000.0
     coolant_capacity = litre_capacity * preset("coolant_l") * chance("coolant", 0.12, 1.0)
     block_capacity = IRON_HEAT * preset("iron_kg") * chance("iron", 0.12, 1.0)
-    time_s = 3600.0 * preset("time_constant_h") * chance("time constant", 0.3, 1.0)
+    time_s = 3600.0 * preset("time_constant_h") * chance("time constant", 0.25, 1.0)
     air_conductance = (coolant_capacity + block_capacity) / time_s
     cut_out = chance("cut out", 1.5, 48.0)
     limit_open = chance("limit", 5.0, 85.0)
@@ -158,6 +159,7 @@ def draw(ids: Sequence[str], presets: Sequence[str], *, seed: int) -> WaterParam
         engine_w=preset("engine_w") * chance("engine", 0.08, 1.0),
         surface_w=preset("surface_w") * chance("surface", 0.1, 1.0),
         glycol=glycol,
+        band_viscosity=viscosity(glycol, warm),
         begin_share=chance("begin", 0.5, 0.5),
     )
 
@@ -176,7 +178,7 @@ def water_temperature(s: WaterState) -> Float64:
 
 def _moving(coolant_share: Float64) -> Float64:
     """Share of the flow that air in the hoses leaves, 1 full, 0 locked, [unit]."""
-    part = np.clip((coolant_share - LOCK_FULL) / (LOCK_FROM - LOCK_FULL), 0.0, 1.0)
+    part = np.minimum(np.maximum((coolant_share - LOCK_FULL) / (LOCK_FROM - LOCK_FULL), 0.0), 1.0)
     moving: Float64 = part * part * (3.0 - 2.0 * part)
     return moving
 
@@ -229,20 +231,18 @@ def step(
     """
     count = max(1, ceil(dt_s / SUB_STEP_S))
     sub_s = dt_s / count
-    loop_capacity, coolant_capacity, block_capacity = capacities(p, coolant_share)
     moving = _moving(coolant_share)
+    loop_capacity, coolant_capacity, block_capacity = capacities(p, coolant_share)
     windy = 1.0 + p.wind_loss * wind
     engine_loss = p.air_conductance * windy
     loop_loss = p.loop_conductance * windy
     coolant_loss, block_loss = LOSS_OF_COOLANT * engine_loss, LOSS_OF_BLOCK * engine_loss
-    thin = (
-        viscosity(p.glycol, np.full_like(air, BAND_TEMPERATURE)) / viscosity(p.glycol, s.coolant)
-    ) ** VISCOSITY_POWER
+    thin = (p.band_viscosity / viscosity(p.glycol, s.coolant)) ** VISCOSITY_POWER
     rising = p.flow_conductance * flow_share * moving * thin / np.sqrt(p.flow_difference)
     hoses = p.hose_conductance * np.maximum(flow_share * moving, 0.08)
     cut_out = p.cut_out + set_point_shift + chatter * noise
     cut_in = cut_out - (p.cut_out - p.cut_in) * (1.0 - 0.85 * chatter)
-    burnt = 1.0 - chatter * np.clip(BURNT_CONTACTS * (1.0 + 0.5 * noise), 0.0, 1.0)
+    burnt = 1.0 - chatter * np.minimum(np.maximum(BURNT_CONTACTS * (1.0 + 0.5 * noise), 0.0), 1.0)
     power = p.heater_w * element_share * line_voltage * line_voltage * burnt * (1.0 - running)
     stuck = stuck_on > 0.5
     any_running = bool(running.any())
@@ -268,7 +268,7 @@ def step(
     bulb_share = sub_s / (sub_s + p.bulb_time_s)
     loop, coolant, block, bulb = s.loop, s.coolant, s.block, s.bulb
     contact, tripped = s.contact > 0.5, s.limit_tripped > 0.5
-    heater_sum, rejected_sum, to_air_sum = np.zeros_like(air), np.zeros_like(air), np.zeros_like(air)
+    heater_sum = radiator_sum = loop_total = coolant_total = block_total = np.zeros_like(air)
     for _ in range(count):
         contact = (bulb < cut_in) | (contact & (bulb <= cut_out)) | stuck
         tripped = (loop > p.limit_open) | (tripped & (loop >= p.limit_close))
@@ -282,7 +282,7 @@ def step(
         total = coolant_sum + flow - flow * loop_through
         if any_running:  # heat of combustion reaches the coolant through the iron; the radiator linearised about now
             block_known = block_known + coolant_w
-            opening = np.clip((coolant - p.engine_open) / (p.engine_full - p.engine_open), 0.0, 1.0)
+            opening = np.minimum(np.maximum((coolant - p.engine_open) / (p.engine_full - p.engine_open), 0.0), 1.0)
             steep = (opening > 0.0) & (opening < 1.0)
             slope = radiator * (opening + steep * (coolant - air) / (p.engine_full - p.engine_open))
             now = radiator * opening * (coolant - air)
@@ -294,12 +294,11 @@ def step(
         block = (block_known + block_conductance * coolant) / block_sum
         bulb = bulb + bulb_share * (loop - bulb)
         heater_sum = heater_sum + heat
-        rejected_sum = rejected_sum + p.leak_conductance * (coolant - ambient)
-        to_air_sum = to_air_sum + (
-            loop_loss * (loop - air) + coolant_loss * (coolant - air) + block_loss * (block - air)
-        )
+        loop_total, coolant_total, block_total = loop_total + loop, coolant_total + coolant, block_total + block
         if any_running:
-            rejected_sum = rejected_sum + now + slope * (coolant - before)
+            radiator_sum = radiator_sum + now + slope * (coolant - before)
+    loop_mean, coolant_mean, block_mean = loop_total / count, coolant_total / count, block_total / count
+    to_air = loop_loss * (loop_mean - air) + coolant_loss * (coolant_mean - air) + block_loss * (block_mean - air)
     after = WaterState(
         loop=loop,
         coolant=coolant,
@@ -309,6 +308,6 @@ def step(
         limit_tripped=tripped.astype(np.float64),
         heater_w=heater_sum / count,
         engine_w=coolant_w + surface_w,
-        rejected_w=rejected_sum / count,
+        rejected_w=radiator_sum / count + p.leak_conductance * (coolant_mean - ambient),
     )
-    return after, to_air_sum / count + surface_w
+    return after, to_air + surface_w
