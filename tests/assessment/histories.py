@@ -119,7 +119,7 @@ class Story:
         received = rows.received_ns
         for from_ns, to_ns in self.deaf_ns:  # the broker kept it until the program was back
             inside = (received > from_ns) & (received < to_ns)
-            received = np.where(inside, to_ns + 1 + (received - from_ns) % SECOND_NS, received)
+            received = np.where(inside, to_ns + SECOND_NS + (received - from_ns) // 60, received)
         if not self.received_known:
             received = np.where(rows.signal < NAMES.index("link_online"), rows.time_ns, received)
         rows = Batch(rows.units, rows.signals, rows.time_ns, rows.unit, rows.signal, rows.value, received)

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from monitor.alarms.lifecycle import Finding
@@ -98,10 +98,18 @@ def cuts(story: Story, rows: Batch, findings: list[Finding], seed: int) -> dict[
 
 
 def law(examples: int) -> settings:
-    """Always the same examples in the quick suite: a hunt for new ones is the long form's."""
+    """Always the same examples in the quick suite: a hunt for new ones is the long form's.
+
+    Not shrunk: it takes minutes an example; a failing one is printed as it is, and its knobs can be turned by hand.
+    """
     slow = [HealthCheck.too_slow, HealthCheck.data_too_large]
     return settings(
-        max_examples=examples, deadline=None, derandomize=examples < 100, database=None, suppress_health_check=slow
+        max_examples=examples,
+        deadline=None,
+        derandomize=examples < 100,
+        database=None,
+        phases=(Phase.explicit, Phase.generate),
+        suppress_health_check=slow,
     )
 
 
