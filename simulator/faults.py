@@ -28,7 +28,7 @@ class FaultKind(StrEnum):
     HEATER_STUCK_ON = "heater_stuck_on"  # the thermostat never opens
     HEATER_CHATTER = "heater_chatter"  # the contactor falls off again and again, half of the time in all
     HEATER_HOSE_RESTRICTING = "heater_hose_restricting"  # nothing flows through the heater's hose
-    COOLANT_AIR_LOCK = "coolant_air_lock"  # so much coolant lost that nothing circulates; the level switch says low
+    COOLANT_AIR_LOCK = "coolant_air_lock"  # a quarter of the coolant lost: nothing circulates, the switch says low
     HEATER_SET_POINT_DRIFT = "heater_set_point_drift"  # the band lies 15 K lower
     CHARGER_NO_AC = "charger_no_ac"  # no supply at the charger
     CHARGER_OUTPUT_SAG = "charger_output_sag"  # the charger holds a tenth less voltage, which no longer charges
@@ -213,7 +213,7 @@ def effects(severe: Mapping[FaultKind, Float64], unit_ids: Sequence[str], time_n
         stuck_on=of(K.HEATER_STUCK_ON),
         chatter=of(K.HEATER_CHATTER),
         flow_share=left(K.HEATER_HOSE_RESTRICTING),
-        coolant_share=left(K.COOLANT_AIR_LOCK, 0.5),
+        coolant_share=left(K.COOLANT_AIR_LOCK, 0.25),
         set_point_shift=-15.0 * of(K.HEATER_SET_POINT_DRIFT),
         charger_supplied=(of(K.CHARGER_NO_AC) < 0.5).astype(np.float64),
         breaker_closed=(of(K.BREAKER_TRIPPED) < 0.5).astype(np.float64),

@@ -37,22 +37,25 @@ def rule_fault(rule: str) -> str | None:
     if parts.get("FREQ") not in FREQUENCIES:
         return f'which must begin with FREQ= and one of {", ".join(FREQUENCIES)}. Write it like "{RULE_EXAMPLE}".'
     try:
-        first = next(iter(_parsed(rule, ZoneInfo("UTC"))), None)
+        first = next(iter(_parsed(rule, ZoneInfo("UTC"), BEGIN)), None)
     except (ValueError, TypeError, AttributeError, KeyError, IndexError) as error:  # whatever dateutil meets in it
         return f'which cannot be read as a rule of RFC 5545 ({error}). Write it like "{RULE_EXAMPLE}".'
     return "which never comes about. Correct its days or its UNTIL." if first is None else None
 
 
-def rule_times(rule: str, timezone: str, *, from_ns: int, to_ns: int) -> Int64:
+def rule_times(rule: str, timezone: str, *, from_ns: int, to_ns: int, counted_from: datetime = BEGIN) -> Int64:
     """Moments of a rule with from_ns <= moment < to_ns, sorted, ns UTC.
 
-    Absent parts are 0. A time that clocks skip is meant in the offset before, one that comes twice is the first of the
-    two (RFC 5545 section 3.3.5).
+    Absent parts are those of counted_from. A time that clocks skip is meant in the offset before, one that comes twice
+    is the first of the two (RFC 5545 section 3.3.5).
+
+    Args:
+        timezone: of the wall clock. counted_from: where the rule begins, by that clock.
     """
     zone = ZoneInfo(timezone)
     begin = datetime.fromtimestamp(from_ns // SECOND_NS, zone).replace(tzinfo=None) - SKIPPED
     found: list[int] = []
-    for moment in islice(_parsed(rule, zone).xafter(begin, inc=True), MOMENTS_MAX):
+    for moment in islice(_parsed(rule, zone, counted_from).xafter(begin, inc=True), MOMENTS_MAX):
         moment_ns = round(moment.replace(tzinfo=zone).timestamp()) * SECOND_NS
         if moment_ns >= to_ns + int(SKIPPED.total_seconds()) * SECOND_NS:
             break
@@ -61,13 +64,13 @@ def rule_times(rule: str, timezone: str, *, from_ns: int, to_ns: int) -> Int64:
     return np.array(sorted(found), np.int64)
 
 
-def _parsed(rule: str, zone: ZoneInfo) -> rrule:
+def _parsed(rule: str, zone: ZoneInfo, counted_from: datetime) -> rrule:
     text = rule.upper().removeprefix("RRULE:")
     head, found, tail = text.partition("UNTIL=")
     if found and tail[8:9] == "T" and tail[15:16] == "Z":  # UTC in the rule, wall clock inside
         until = datetime.strptime(tail[:16], "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC).astimezone(zone)
         text = f"{head}UNTIL={until:%Y%m%dT%H%M%S}{tail[16:]}"
-    parsed = rrulestr(text, dtstart=BEGIN)
+    parsed = rrulestr(text, dtstart=counted_from)
     assert isinstance(parsed, rrule), "one rule in, one rule out"
     return parsed
 

@@ -355,7 +355,7 @@ def _event(
     place = _known(row, where, sites if where == "site" else units) if where in row or where == "unit" else ""
     other = "unit" if where == "site" else "site"
     if other in row:
-        row.fault(f"{other} is given, but a {kind} happens to a {where}. Name the {where}.")
+        row.fault(f"{other} is given, but {kind} happens to a {where}. Name the {where}.")
     if kind in LASTING:
         from_ns, to_ns = _times(row, begin_ns, end_ns)
         if to_ns is None:

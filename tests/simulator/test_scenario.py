@@ -1,0 +1,174 @@
+"""Scenario files: what they may say, and every fault of one in one go."""
+
+import pytest
+
+from monitor.fleet import parse_fleet
+from simulator.faults import FaultKind
+from simulator.gateways import GATEWAYS
+from simulator.scenario import load_scenario, parse_scenario, ready_made
+from simulator.toml_door import ScenarioFaults
+
+DAY_NS = 86_400 * 1_000_000_000
+BEGIN_NS = 1_767_571_200 * 1_000_000_000  # 2026-01-05
+SMALL = 'from = 2026-01-05\ndays = 28\nfleet = "tarn-valley"\n'
+
+
+def faults_of(text: str) -> list[str]:
+    with pytest.raises(ScenarioFaults) as caught:
+        parse_scenario(text, profiles=tuple(GATEWAYS))
+    return list(caught.value.faults)
+
+
+@pytest.mark.parametrize("name", ready_made())
+def test_a_ready_made_scenario_can_be_played_and_says_what_it_is_for(name: str):
+    from simulator.scenario import READY_MADE
+
+    scenario = load_scenario(name, profiles=tuple(GATEWAYS))
+    head = (READY_MADE / f"{name}.toml").read_text("utf-8")
+    assert scenario.to_ns > scenario.from_ns
+    assert "# What it is for:" in head
+    assert "# What to expect:" in head
+
+
+def test_the_ready_made_ones_are_those_that_the_documentation_names():
+    assert ready_made() == (
+        *("cold-week", "every-fault", "lone-pump", "messy-gateways", "one-bad-night", "quiet-year", "slow-decline"),
+    )
+
+
+def test_every_kind_of_fault_is_in_every_fault():
+    scenario = load_scenario("every-fault")
+    assert {fault.kind for fault in scenario.faults} == set(FaultKind)
+
+
+def test_a_ready_made_fleet_can_be_changed_and_added_to():
+    scenario = parse_scenario(
+        SMALL
+        + '[units.quay-crane]\nbattery_type = "agm"\n[units.new-one]\nsite = "harbour"\n[sites.school]\nname = "S"'
+    )
+    units = {unit.id: unit for unit in scenario.units}
+    assert (units["quay-crane"].battery_type, units["quay-crane"].size) == ("agm", "small")
+    assert units["new-one"].site == "harbour"
+    assert len(units) == 9
+
+
+def test_times_are_dates_moments_or_durations_after_the_beginning():
+    text = SMALL + "".join(
+        f'[[faults]]\nunit = "{unit}"\nkind = "seat_leak"\nfrom = {at}\ngrowth = "36 h"\n'
+        for unit, at in (
+            ("quay-crane", '"12.5 d"'),
+            ("cold-store", "2026-01-17T12:00:00Z"),
+            ("clinic-main", "2026-01-17T05:00:00-07:00"),
+        )
+    )
+    scenario = parse_scenario(text)
+    assert [fault.from_ns for fault in scenario.faults] == [BEGIN_NS + 12 * DAY_NS + DAY_NS // 2] * 3
+    assert {fault.growth_s for fault in scenario.faults} == {129_600.0}
+
+
+def test_every_fault_of_a_file_is_said_in_one_go_with_what_to_do():
+    said = faults_of(
+        """
+        from = 2026-01-05T00:00:00
+        days = "28"
+        fleet = "tarn-vally"
+        colour = 1
+        [units.Quay]
+        site = "harbor"
+        size = "midium"
+        exercise_rule = "FREQ=HOURLY"
+        telemetry = "minutes"
+        [[faults]]
+        unit = "quay-crane"
+        kind = "heater_element_opened"
+        from = "40 d"
+        severity = 2
+        [[events]]
+        kind = "cold_snapp"
+        [[events]]
+        kind = "outage"
+        unit = "quay-crane"
+        from = "2 d"
+        """
+    )
+    expected = [
+        ("colour is not known here",),
+        ("from is 2026-01-05T00:00:00, which does not say its offset", "Add Z"),
+        ('days is "28", where a number was expected', "without quotes"),
+        ('fleet is "tarn-vally"', 'Did you mean "tarn-valley"?'),
+        ('[units.Quay]: "Quay" cannot be a name',),
+        ('site is "harbor", which this scenario does not have',),
+        ('size is "midium"', 'Did you mean "medium"?'),
+        ('exercise_rule is "FREQ=HOURLY"', "must begin with FREQ="),
+        ('telemetry is "minutes"', 'Did you mean "minute"?'),
+        ("faults 1", 'Did you mean "heater_element_open"?'),
+        ("faults 1", 'unit is "quay-crane", which this scenario does not have'),
+        ("faults 1", "from lies outside the span"),
+        ("faults 1", "severity is 2, which lies outside 0 to 1"),
+        ("events 1", 'Did you mean "cold_snap"?'),
+        ("events 2", "unit is given, but outage happens to a site"),
+        ("events 2", "to is missing"),
+    ]
+    for parts in expected:
+        assert any(all(part in sentence for part in parts) for sentence in said), (parts, said)
+    assert all(sentence.startswith("scenario.toml") for sentence in said)
+
+
+@pytest.mark.parametrize(
+    ("text", "part"),
+    [
+        ("days = 3", "from is missing"),
+        ("from = 2026-01-05\nfleet = 'lone-pump'", "give one of days and to"),
+        ("from = 2026-01-05\ndays = 3", "there is no unit"),
+        ("from = 2026-01-05\nto = 2026-01-04\nfleet = 'lone-pump'", "to lies before from"),
+        ("from = ", "is not valid TOML"),
+        (SMALL + "[[events]]\nkind = 'equalise'\nat = '3 d'", "unit is missing"),
+        (SMALL + "[drawn_faults]\neach = 1\nafter = '40 d'", "no fault has a place"),
+        (SMALL + "[drawn_faults]\nvent_blockt = 1", 'Did you mean "vent_blocked"?'),
+        (SMALL + "[[faults]]\nunit = 'quay-crane'\nkind = 'seat_leak'\nfrom = '5 d'\nto = '4 d'", "to is not after"),
+        (SMALL + "[[faults]]\nunit = 'quay-crane'\nkind = 'seat_leak'\nfrom = '5 d'\nsignal = 'x'", "Take it out"),
+        (SMALL + "units = 3", "units is 3, where a table was expected"),
+        (SMALL + "faults = 3", "where a list of tables was expected"),
+    ],
+)
+def test_a_fault_is_named(text: str, part: str):
+    assert any(part in sentence for sentence in faults_of(text)), faults_of(text)
+
+
+def test_a_name_that_is_no_scenario_meets_the_one_that_was_meant():
+    with pytest.raises(ScenarioFaults, match=r'Did you mean "quiet-year"\?'):
+        load_scenario("quite-year")
+
+
+def test_the_fleet_file_is_one_that_the_program_reads():
+    scenario = load_scenario("every-fault")
+    fleet = parse_fleet(scenario.fleet_toml)
+    assert tuple(fleet.units) == scenario.unit_ids
+    for unit in scenario.units:
+        read = fleet.units[unit.id]
+        assert (read.site, read.blocks, read.battery_type) == (unit.site, unit.blocks, unit.battery_type)
+        assert (read.exercise_rule, read.gateway) == (unit.exercise_rule, unit.gateway)
+    assert {site.visit_rule for site in fleet.sites.values()} == {site.visit_rule for site in scenario.sites}
+
+
+def test_names_with_quotes_and_lines_survive_the_fleet_file():
+    scenario = parse_scenario(SMALL + "[units.quay-crane]\nname = '''a \"b\" \\ c\n d'''")
+    assert parse_fleet(scenario.fleet_toml).units["quay-crane"].name == 'a "b" \\ c\n d'
+
+
+def test_a_drawn_fault_never_falls_on_another_at_the_same_unit():
+    scenario = parse_scenario(SMALL.replace("28", "200") + "[drawn_faults]\neach = 1\nafter = '10 d'")
+    by_unit: dict[str, list[tuple[int, int]]] = {}
+    for fault in scenario.faults:
+        assert fault.to_ns is not None
+        assert fault.from_ns >= BEGIN_NS + 10 * DAY_NS
+        by_unit.setdefault(fault.unit, []).append((fault.from_ns, fault.to_ns))
+    assert len(scenario.faults) == len(FaultKind)
+    for spans in by_unit.values():
+        assert all(later > end for (_, end), (later, _) in zip(spans, spans[1:], strict=False))
+
+
+def test_another_seed_draws_other_faults_and_the_same_seed_the_same():
+    text = SMALL + "[drawn_faults]\neach = 1\nafter = '10 d'\n"
+    assert parse_scenario(text) == parse_scenario(text)
+    assert parse_scenario("seed = 5\n" + text).faults != parse_scenario(text).faults
