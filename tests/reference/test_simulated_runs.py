@@ -18,6 +18,10 @@ def ns(*parts: int) -> int:
     return int(datetime(*parts, tzinfo=ZoneInfo(ZONE)).timestamp()) * SECOND_NS
 
 
+def nine(year: int, month: int, day: int) -> datetime:
+    return datetime(year, month, day, 9)  # noqa: DTZ001  on the wall
+
+
 def days(rule: str, begin: datetime, to: tuple[int, ...]) -> list[tuple[int, int, int]]:
     moments = rule_times(rule, ZONE, from_ns=ns(*begin.timetuple()[:6]), to_ns=ns(*to), counted_from=begin)
     local = [datetime.fromtimestamp(int(at) // SECOND_NS, ZoneInfo(ZONE)) for at in moments]
@@ -30,12 +34,12 @@ def days(rule: str, begin: datetime, to: tuple[int, ...]) -> list[tuple[int, int
     [
         (  # "Weekly on Tuesday and Thursday for five weeks"
             "FREQ=WEEKLY;UNTIL=19971007T000000Z;WKST=SU;BYDAY=TU,TH",
-            datetime(1997, 9, 2, 9),
+            nine(1997, 9, 2),
             [(1997, 9, day) for day in (2, 4, 9, 11, 16, 18, 23, 25, 30)] + [(1997, 10, 2)],
         ),
         (  # "Every other week on Monday, Wednesday, and Friday until December 24, 1997"
             "FREQ=WEEKLY;INTERVAL=2;UNTIL=19971224T000000Z;WKST=SU;BYDAY=MO,WE,FR",
-            datetime(1997, 9, 1, 9),
+            nine(1997, 9, 1),
             [(1997, 9, day) for day in (1, 3, 5, 15, 17, 19, 29)]
             + [(1997, 10, day) for day in (1, 3, 13, 15, 17, 27, 29, 31)]
             + [(1997, 11, day) for day in (10, 12, 14, 24, 26, 28)]
@@ -43,18 +47,28 @@ def days(rule: str, begin: datetime, to: tuple[int, ...]) -> list[tuple[int, int
         ),
         (  # "Monthly on the first Friday for 10 occurrences"
             "FREQ=MONTHLY;COUNT=10;BYDAY=1FR",
-            datetime(1997, 9, 5, 9),
-            [(1997, 9, 5), (1997, 10, 3), (1997, 11, 7), (1997, 12, 5), (1998, 1, 2)]
-            + [(1998, 2, 6), (1998, 3, 6), (1998, 4, 3), (1998, 5, 1), (1998, 6, 5)],
+            nine(1997, 9, 5),
+            [
+                (1997, 9, 5),
+                (1997, 10, 3),
+                (1997, 11, 7),
+                (1997, 12, 5),
+                (1998, 1, 2),
+                (1998, 2, 6),
+                (1998, 3, 6),
+                (1998, 4, 3),
+                (1998, 5, 1),
+                (1998, 6, 5),
+            ],
         ),
         (  # "Monthly on the second-to-last Monday of the month for 6 months"
             "FREQ=MONTHLY;COUNT=6;BYDAY=-2MO",
-            datetime(1997, 9, 22, 9),
+            nine(1997, 9, 22),
             [(1997, 9, 22), (1997, 10, 20), (1997, 11, 17), (1997, 12, 22), (1998, 1, 19), (1998, 2, 16)],
         ),
         (  # "The second-to-last weekday of the month"
             "FREQ=MONTHLY;BYDAY=MO,TU,WE,TH,FR;BYSETPOS=-2",
-            datetime(1997, 9, 29, 9),
+            nine(1997, 9, 29),
             [
                 (1997, 9, 29),
                 (1997, 10, 30),

@@ -1,5 +1,7 @@
 """Scenario files: what they may say, and every fault of one in one go."""
 
+from itertools import pairwise
+
 import pytest
 
 from monitor.fleet import parse_fleet
@@ -165,7 +167,7 @@ def test_a_drawn_fault_never_falls_on_another_at_the_same_unit():
         by_unit.setdefault(fault.unit, []).append((fault.from_ns, fault.to_ns))
     assert len(scenario.faults) == len(FaultKind)
     for spans in by_unit.values():
-        assert all(later > end for (_, end), (later, _) in zip(spans, spans[1:], strict=False))
+        assert all(later > end for (_, end), (later, _) in pairwise(spans))
 
 
 def test_another_seed_draws_other_faults_and_the_same_seed_the_same():
