@@ -194,7 +194,8 @@ def _wandering(key: Keys, time_ns: Int64, *, knot_s: float, memory_s: float | Fl
     memory = np.broadcast_to(np.asarray(memory_s, np.float64), key.shape)
     keep = np.exp(-knot_s / memory)
     first, last = int(time_ns[0] // int(knot_s * SECOND_NS)), int(time_ns[-1] // int(knot_s * SECOND_NS)) + 1
-    depth = int(np.ceil(np.log(WEIGHT_MIN) / np.log(keep.max()))) + 1
+    depths = np.ceil(np.log(WEIGHT_MIN) / np.log(keep))  # each its own, or a row would hang on its neighbours
+    depth = int(depths.max())
     news = even(key, np.arange(first - depth, last + 1, dtype=np.int64))
     knots = np.zeros((len(key), last - first + 1))
     weight = np.ones_like(keep)
@@ -202,7 +203,7 @@ def _wandering(key: Keys, time_ns: Int64, *, knot_s: float, memory_s: float | Fl
     for back in range(depth + 1):  # one by one, for sums by blocks would depend on the span
         knots += weight * news[:, depth - back : news.shape[1] - back]
         power += weight * weight
-        weight = weight * keep
+        weight = weight * keep * (back < depths)
     knots *= np.sqrt(3.0 / power)  # an even number over [-1, 1) has the variance 1/3
     knot, rest = np.divmod(time_ns, int(knot_s * SECOND_NS))
     part = rest / (knot_s * SECOND_NS)
