@@ -15,13 +15,13 @@ from threading import Event, Lock, Thread
 from typing import Protocol, TypeVar
 
 import numpy as np
-from paho.mqtt.client import MQTTMessage
 
 from monitor.acquisition.connection import Connection
 from monitor.acquisition.decoder import PAYLOAD_KEPT_WITH_RECORD_MAX, Decoder, Message
 from monitor.acquisition.faults import Fault, FaultsTold
 from monitor.acquisition.inbox import Inbox, Pending
 from monitor.acquisition.quarantine import Reason, SetAside
+from monitor.acquisition.traffic import Came
 from monitor.batch import Batch, Bool
 from monitor.settings import Settings
 from monitor.times import Clock, to_rfc3339
@@ -169,14 +169,13 @@ class Collector:
             readings = tuple(f"$share/{self._shared_group}/{name}" for name in readings)
         return (*readings, self._decoder.link_subscription)
 
-    def _deliver(self, message: MQTTMessage, acknowledge: Callable[[], None]) -> None:
-        properties = message.properties
+    def _deliver(self, came: Came, acknowledge: Callable[[], None]) -> None:
         self._inbox.put(
-            topic=_topic(message),
-            payload=bytes(message.payload[: self._payload_bytes_max + 1]),  # the one byte more tells the decoder
-            content_type=getattr(properties, "ContentType", "") if properties is not None else "",
-            is_retained=message.retain,
-            acknowledge=acknowledge if message.qos else None,
+            topic=came.topic,
+            payload=came.payload[: self._payload_bytes_max + 1],  # the one byte more tells the decoder
+            content_type=came.content_type,
+            is_retained=came.is_retained,
+            acknowledge=acknowledge if came.qos else None,
         )
 
     def _on_up(self, session_was_known: bool) -> None:
@@ -304,13 +303,6 @@ def conflicts_set_aside(batch: Batch, conflict: Bool, messages: Sequence[Message
         for received_ns, faults in told.items()
         for fault in faults.faults()
     ]
-
-
-def _topic(message: MQTTMessage) -> str:
-    try:
-        return message.topic
-    except UnicodeDecodeError:
-        return "(a topic that is no UTF-8)"
 
 
 def _call(what: Callable[..., None], *arguments: object) -> None:

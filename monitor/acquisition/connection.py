@@ -1,7 +1,8 @@
 """The connection to the broker: persistent session, manual acknowledgement, again and again until told to stop.
 
 In: messages of the broker, MQTT 5. Out: each handed to `deliver` on the network thread, with the means to acknowledge
-it. May import: paho, monitor.settings. Touches the network and the certificate files of the settings.
+it. May import: paho, monitor.acquisition.traffic, monitor.settings. Touches the network and the certificate files of
+the settings.
 
 Each connection has a paho client of its own. A message id means something on its connection only: an acknowledgement
 that comes after a reconnect goes to a client that is gone, and can never be taken for another message's.
@@ -11,22 +12,22 @@ import logging
 import ssl
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from threading import Event, Thread
 from urllib.parse import urlsplit
 
-from paho.mqtt.client import Client, ConnectFlags, MQTTMessage, MQTTv5
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.client import Client, ConnectFlags
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from monitor.acquisition.traffic import Came, QuickClient, Traffic
 from monitor.settings import Broker
 
 log = logging.getLogger(__name__)
 
 KEEPALIVE_S = 30  # a dead network is noticed after one and a half of it
-LOOP_S = 1.0  # how long the network thread waits before it looks after its pings
 RECONNECT_S_MIN = 0.05  # whatever the setting says: a refused connect returns at once
 STOP_S = 10.0  # how long a stop waits for the network thread: a connect in progress may take 5 s
 PORTS = {"mqtt": 1883, "mqtts": 8883}
@@ -73,7 +74,7 @@ class Connection:
         broker: Broker,
         *,
         filters: Callable[[], Sequence[str]],
-        deliver: Callable[[MQTTMessage, Callable[[], None]], None],
+        deliver: Callable[[Came, Callable[[], None]], None],
         up: Callable[[bool], None],
         down: Callable[[str], None],
     ) -> None:
@@ -95,7 +96,7 @@ class Connection:
         self._up = up
         self._down = down
         self._stopping = Event()
-        self._client: Client | None = None
+        self._traffic: Traffic | None = None
         self._is_up = False
         self._error = ""
         self._session_known = False
@@ -108,9 +109,9 @@ class Connection:
     def stop(self) -> None:
         """Send what waits to be sent, disconnect, end."""
         self._stopping.set()
-        client = self._client
-        if client is not None:
-            client.disconnect()
+        traffic = self._traffic
+        if traffic is not None:
+            traffic.wake()
         if self._thread.is_alive():
             self._thread.join(STOP_S)
 
@@ -126,7 +127,13 @@ class Connection:
     def _one_connection(self) -> bool:
         """Connect and serve until the connection is lost; whether it was up at all."""
         self._is_up, self._error = False, ""
-        client = self._client = self._new_client()
+        client = self._new_client(lambda came: self._take(traffic, came))
+        traffic = self._traffic = Traffic(client)
+
+        def check() -> None:
+            if self._error or self._stopping.is_set():
+                client.disconnect()
+
         try:
             client.connect(
                 self._address.host,
@@ -135,21 +142,21 @@ class Connection:
                 clean_start=False,
                 properties=self._connect_properties(),
             )
-            while client.loop(LOOP_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
-                if self._error or self._stopping.is_set():
-                    client.disconnect()
+            traffic.serve(check)
         except Exception as error:  # a broker that breaks the protocol must not end this thread
             if not isinstance(error, OSError):
                 log.exception("The broker's answer could not be understood")
             self._error = f"{error}" or type(error).__name__
+        finally:
+            traffic.close()
         was_up, self._is_up = self._is_up, False
         where = f"{self._address.host}:{self._address.port}"
         self._down(f"No connection to the broker at {where}: {self._error or 'it was closed'}")
         return was_up
 
-    def _new_client(self) -> Client:
+    def _new_client(self, take: Callable[[Came], None]) -> QuickClient:
         broker = self._broker
-        client = Client(CallbackAPIVersion.VERSION2, client_id=broker.client_id, protocol=MQTTv5, manual_ack=True)
+        client = QuickClient(broker.client_id, take)
         if broker.username is not None:
             client.username_pw_set(
                 broker.username, broker.password.get_secret_value() if broker.password is not None else None
@@ -158,7 +165,6 @@ class Connection:
             client.tls_set_context(self._tls)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
-        client.on_message = self._on_message
         # With it set, a thread that acknowledges only queues: the network thread alone writes, or packets would mix.
         client.on_socket_register_write = lambda *_: None
         return client
@@ -191,16 +197,11 @@ class Connection:
         self._is_up = True
         self._up(self._session_known)
 
-    def _on_message(self, client: Client, _userdata: object, message: MQTTMessage) -> None:
+    def _take(self, traffic: Traffic, came: Came) -> None:
         """An exception out of here would end the network thread."""
-        mid, qos = message.mid, message.qos
-
-        def acknowledge() -> None:
-            if client is self._client:
-                client.ack(mid, qos)
-
+        traffic.delivered += 1
         try:
-            self._deliver(message, acknowledge)
+            self._deliver(came, partial(traffic.acknowledge, came.mid))
         except Exception:
             log.exception("A message could not be queued; the broker will send it again")
             self._error = "a message could not be queued. Please report it."

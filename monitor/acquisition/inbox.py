@@ -61,7 +61,7 @@ class Inbox:
         with self._changed:
             if acknowledge is None:
                 self._drop_oldest_qos0(len(payload))
-            else:
+            elif not self._has_room(len(payload)):
                 self._changed.wait_for(lambda: self._closed or self._has_room(len(payload)))
             if self._closed:
                 return

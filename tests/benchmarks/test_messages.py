@@ -16,7 +16,7 @@ from tests.brokers import mosquitto
 from tests.line.program import ROOT
 
 MESSAGES = 20_000
-REPEATS = 3
+REPEATS = 5
 GOAL = 0.7
 
 
