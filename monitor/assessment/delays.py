@@ -175,15 +175,16 @@ def _within(
     if standing.since_ns is None:
         return standing
     expiry = _expiry(standing, on_delay_ns, off_delay_ns)
-    if expiry > int(time_ns[end]):
-        return standing
-    at = max(int(np.searchsorted(time_ns[begin : end + 1], expiry)) + begin, begin)
-    spoken = time_ns[begin:at], received_ns[begin:at]  # before the next of them arrived, the present may have spoken
-    early = np.maximum(expiry - spoken[0], rhythm.wait_ns) + spoken[1] < received_ns[begin + 1 : at + 1]
-    for index in (np.flatnonzero(early & (expiry <= spoken[0] + rhythm.hold_ns)) + begin).tolist():
+    at = int(np.searchsorted(time_ns[begin : end + 1], expiry)) + begin  # the first reading that says it is over
+    spoken = slice(begin, min(at, end))  # before the next of them arrived, the present may have said so
+    moments = received_ns[spoken] + np.maximum(expiry - time_ns[spoken], rhythm.wait_ns)
+    early = (moments < received_ns[begin + 1 : spoken.stop + 1]) & (expiry <= time_ns[spoken] + rhythm.hold_ns)
+    for index in (np.flatnonzero(early) + begin).tolist():
         moment = postponed(_present_ns(expiry, int(time_ns[index]), int(received_ns[index]), rhythm))
         if moment < received_ns[index + 1]:
             return _turn(standing, turns, expiry, moment, index)
+    if at > end:
+        return standing
     return _turn(standing, turns, expiry, int(received_ns[at]), max(at - 1, begin))
 
 

@@ -6,7 +6,6 @@ Real stores, an injected clock, the very class that runs live; only its thread i
 from pathlib import Path
 
 import numpy as np
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -22,7 +21,7 @@ from monitor.stores.operations import SqlOperations
 from monitor.stores.protocols import AlarmQuery
 from monitor.times import MINUTE_NS
 from monitor.visits import load_visits
-from tests.assessment.histories import BEGIN_NS, Episode, Knobs, Run, Story, allowed
+from tests.assessment.histories import BEGIN_NS, Story, allowed
 from tests.assessment.test_grouping import law, stories
 from tests.builders import nobody
 
