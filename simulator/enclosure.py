@@ -84,15 +84,15 @@ class EnclosureState:
 PRESETS: Mapping[str, Mapping[str, float]] = {
     "small": {
         "air_capacity": 18e3, "steel_capacity": 130e3, "roof_area": 2.0, "wall_area": 8.5, "inner_conductance": 28.0,
-        "gap_flow": 0.014, "gap_flow_per_wind": 0.008, "closed_flow": 0.004, "fan_flow": 0.41, "space_heater_w": 0.0,
+        "gap_flow": 0.014, "gap_flow_per_wind": 0.008, "closed_flow": 0.004, "fan_flow": 0.38, "space_heater_w": 0.0,
     },
     "medium": {
         "air_capacity": 35e3, "steel_capacity": 300e3, "roof_area": 3.6, "wall_area": 15.0, "inner_conductance": 48.0,
-        "gap_flow": 0.022, "gap_flow_per_wind": 0.013, "closed_flow": 0.006, "fan_flow": 0.99, "space_heater_w": 0.0,
+        "gap_flow": 0.022, "gap_flow_per_wind": 0.013, "closed_flow": 0.006, "fan_flow": 0.91, "space_heater_w": 0.0,
     },
     "large": {
         "air_capacity": 80e3, "steel_capacity": 750e3, "roof_area": 8.0, "wall_area": 28.0, "inner_conductance": 88.0,
-        "gap_flow": 0.030, "gap_flow_per_wind": 0.018, "closed_flow": 0.012, "fan_flow": 2.30, "space_heater_w": 0.0,
+        "gap_flow": 0.030, "gap_flow_per_wind": 0.018, "closed_flow": 0.012, "fan_flow": 2.12, "space_heater_w": 0.0,
     },
 }  # fmt: skip
 COMMON: Mapping[str, float] = {

@@ -30,7 +30,7 @@ VISCOSITY_POWER = 0.25  # and how far thick coolant slows it (Blasius friction f
 LOCK_FROM, LOCK_FULL = 0.92, 0.80  # share of coolant at which air reaches the hoses, and stops them (our choice)
 PUMPED_LOOP, PUMPED_BLOCK = 4.0, 8.0  # times the still conductance while the engine's pump turns (order of magnitude)
 REJECTED_IDLE = 0.35  # share of the full-load heat into coolant at no load (common practice)
-SURFACE_IDLE = 0.5  # share of the full-load heat off exhaust and alternator at no load (common practice)
+SURFACE_IDLE = 0.6  # share of the full-load heat off exhaust and alternator at no load (common practice)
 LOSS_OF_BLOCK, LOSS_OF_COOLANT = 0.87, 0.13  # of the engine's loss; the loop's own comes on top
 BURNT_CONTACTS = 0.3  # share of power that a chattering contactor loses in the mean
 
