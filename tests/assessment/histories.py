@@ -120,9 +120,11 @@ class Story:
         for from_ns, to_ns in self.deaf_ns:  # the broker kept it until the program was back
             inside = (received > from_ns) & (received < to_ns)
             received = np.where(inside, to_ns + SECOND_NS + (received - from_ns) // 60, received)
+        internal = rows.signal >= NAMES.index("link_online")
         if not self.received_known:
-            received = np.where(rows.signal < NAMES.index("link_online"), rows.time_ns, received)
-        rows = Batch(rows.units, rows.signals, rows.time_ns, rows.unit, rows.signal, rows.value, received)
+            received = np.where(internal, received, rows.time_ns)
+        time_ns = np.where(internal, received, rows.time_ns)  # what the program writes bears the moment of arrival
+        rows = Batch(rows.units, rows.signals, time_ns, rows.unit, rows.signal, rows.value, received)
         rows = rows.where((received > BEGIN_NS - 1) & (received <= self.until_ns))
         return rows.where(np.argsort(rows.received_ns, kind="stable"))
 
