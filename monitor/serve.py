@@ -204,7 +204,7 @@ class Service:
         self.outbox.notify()
 
     def _call_out_recorded(self, call_out: CallOut) -> None:
-        alarm = self.operations.alarm(call_out.alarm_id)
+        alarm = self.operations.alarm(call_out.alarm_id) if len(call_out.alarm_ids) == 1 else None
         self.live.publish_call_out(call_out, alarm.unit if alarm is not None else "")
 
     # --- for people ---

@@ -201,7 +201,11 @@ class LiveEvents:
         )
 
     def publish_call_out(self, call_out: CallOut, unit: str = "") -> None:
-        """A push was made or tried. Neither its text nor its recipient is told: both may name people."""
+        """A push was made or tried. Neither its text nor its recipient is told: both may name people.
+
+        Args:
+            unit: whose clients are told; "", as for one that speaks for several alarms: everybody's.
+        """
         self.publish(
             "call-out",
             {

@@ -226,7 +226,7 @@ def _add_alarms(router: APIRouter, parts: Parts) -> None:
 
     @router.get("/call-outs", summary="Every push with its outcome, newest first", responses=documented(404, 422, 503))
     def get_call_outs(
-        alarm: Annotated[Id | None, Query(description="Only those of this alarm.")] = None,
+        alarm: Annotated[Id | None, Query(description="Only those that speak for this alarm.")] = None,
         limit: Annotated[int, Query(ge=1, le=PAGE_MAX)] = PAGE_MAX,
     ) -> shapes.CallOutsOut:
         if alarm is not None:

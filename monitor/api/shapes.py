@@ -238,9 +238,13 @@ class AlarmsOut(_Out):
 
 
 class CallOutOut(_Out):
-    """One push to one person over one channel. recipient: whom, without their address."""
+    """One push to one person over one channel. recipient: whom, without their address.
+
+    alarms: all that it speaks for; alarm: the first of them, which its link leads to.
+    """
 
     alarm: str
+    alarms: list[str]
     event: str
     channel: str
     recipient: str

@@ -295,6 +295,7 @@ def call_out_out(parts: Parts, call_out: CallOut) -> shapes.CallOutOut:
     """A push as everybody may see it: names, but neither addresses nor URLs, before there is a sign-in."""
     return shapes.CallOutOut(
         alarm=call_out.alarm_id,
+        alarms=list(call_out.alarm_ids),
         event=call_out.event,
         channel=call_out.channel,
         recipient=recipient_name(parts, call_out),

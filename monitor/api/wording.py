@@ -156,6 +156,8 @@ def push_words(call_out: CallOut, recipient: str, timezone: str, now_ns: int) ->
         line += f", not before {clock_text(call_out.not_before_ns, timezone, now_ns)}"
     if call_out.tries > 1:
         line += f" ({call_out.tries} tries)"
+    if len(call_out.alarm_ids) > 1:
+        line += f", one call for {len(call_out.alarm_ids)} alarms"
     return line
 
 

@@ -22,6 +22,7 @@ from monitor.stores.protocols import CallOut
 from monitor.times import to_datetime
 
 DISPLAY_NAME = "Stillready"
+REFERENCES_MAX = 30  # alarms whose threads a mail joins, some 2 kB of header; mail servers take at least 8 kB of it
 PERMANENT = range(500, 600)  # RFC 5321 section 4.2.1: the same command in the same order will fail again
 # 5yz answers that tell of our own set-up, not of the message: whoever mends it wants the call-outs then sent.
 OURS_TO_MEND = frozenset({530, 534, 535, 538})  # RFC 4954 section 6, 3.4, and RFC 2554: sign in first, wrong password
@@ -88,7 +89,8 @@ def email_message(call_out: CallOut, sender: str) -> EmailMessage:
     message["Date"] = format_datetime(to_datetime(call_out.created_ns))
     message["Message-ID"] = f"<{call_out.key}@{from_address.domain}>"
     # All mails of one alarm stand in one thread; RFC 5322 allows a reference to what was never sent.
-    message["References"] = f"<{call_out.alarm_id}@{from_address.domain}>"
+    threads = call_out.alarm_ids[:REFERENCES_MAX]
+    message["References"] = " ".join(f"<{alarm_id}@{from_address.domain}>" for alarm_id in threads)
     message["Auto-Submitted"] = "auto-generated"  # RFC 3834: no out-of-office answers back
     message.set_content(data["text"], cte="quoted-printable")
     return message

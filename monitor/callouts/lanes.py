@@ -1,13 +1,14 @@
 """What to do with one call-out that is due, seen beside the others of its lane; and when to try again.
 
-A lane is what one receiver hears of one alarm over one channel. Its order is kept: nobody hears of a return before, or
-ever without, the alarm. Nobody is woken for what was overtaken meanwhile.
+A lane is what one receiver hears of one alarm over one channel; a call-out that speaks for several alarms stands in the
+lane of each. Order is kept in every lane: nobody hears of a return before the alarm, or where its call never went out.
+Nobody is woken for what was overtaken meanwhile.
 In: call-outs as the outbox has them, how a try ended. Out: a decision, a call-out with its try written in. Pure.
 May import: monitor.alarms, monitor.callouts.channels, monitor.stores.protocols, monitor.settings, monitor.times.
 """
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
@@ -102,31 +103,47 @@ def put_off(call_out: CallOut, until_ns: int) -> CallOut:
     return replace(call_out, not_before_ns=until_ns)
 
 
-def decide(call_out: CallOut, lane: Sequence[CallOut]) -> Decision:
+def decide(call_out: CallOut, beside: Sequence[CallOut]) -> Decision:
     """What to do with a call-out that is due.
 
-    - What later news overtook is dropped: a later call says all that an earlier one did, a return ends them.
-    - An acknowledgement waits while the call it answers is still being tried.
-    - An acknowledgement, a fall and a return are dropped where the calls before them never went out: none was tried
-      yet, or all were given up. A try that failed may have arrived all the same, so a return is said then.
+    - What later news overtook is dropped: a later call says all that an earlier one did, a return ends them. One that
+      speaks for several alarms is overtaken once each of them has later news; until then it is the only word on some.
+    - A call is sent at once, whatever else is still being tried.
+    - An acknowledgement, a fall and a return wait while a call before them will still be sent.
+    - They are dropped where the calls before them never went out, for any of their alarms: none was tried yet, or all
+      were given up. A try that failed may have arrived all the same, so a return is said then.
 
     Args:
-        lane: every call-out of the same alarm, channel and recipient, in any order, this one among them or not.
+        beside: every call-out of the same channel and recipient that speaks for any of its alarms, in any order, this
+            one among them or not.
     """
-    earlier = [other for other in lane if other.key != call_out.key and _order(other) < _order(call_out)]
-    later = [other for other in lane if other.key != call_out.key and _order(other) > _order(call_out)]
-    if any(other.event != EventType.ACKNOWLEDGED for other in later):
+    others = [other for other in beside if other.key != call_out.key]
+    if _is_overtaken(call_out, others):
         return Decision(Verdict.DROP, reason=OVERTAKEN)
     if _calls(call_out):
         return Decision(Verdict.SEND)
-    calls = [other for other in earlier if _calls(other)]
-    if call_out.event == EventType.ACKNOWLEDGED:
-        still_tried = [other.not_before_ns for other in calls if other.outcome in OPEN]
-        if still_tried:
-            return Decision(Verdict.WAIT, until_ns=max(still_tried))
-    if calls and not any(_may_have_arrived(other) for other in calls):
+    calls = [other for other in others if _order(other) < _order(call_out) and _calls(other)]
+    to_come = [
+        one.not_before_ns for one in calls if one.outcome in OPEN and not _is_overtaken(one, [*others, call_out])
+    ]
+    if to_come:
+        return Decision(Verdict.WAIT, until_ns=max(to_come))
+    called = _spoken_for(calls)
+    reached = _spoken_for(one for one in calls if _may_have_arrived(one))
+    if all(alarm_id in called and alarm_id not in reached for alarm_id in call_out.alarm_ids):
         return Decision(Verdict.DROP, reason=NOBODY_TOLD)
     return Decision(Verdict.SEND)
+
+
+def _is_overtaken(call_out: CallOut, others: Iterable[CallOut]) -> bool:
+    """Whether there is later news of each alarm that it speaks for; an acknowledgement is none."""
+    later = (other for other in others if other.event != EventType.ACKNOWLEDGED and _order(other) > _order(call_out))
+    return _spoken_for(later).issuperset(call_out.alarm_ids)
+
+
+def _spoken_for(call_outs: Iterable[CallOut]) -> set[str]:
+    """The alarms that some call-outs speak for."""
+    return {alarm_id for call_out in call_outs for alarm_id in call_out.alarm_ids}
 
 
 # Only equal moments need it: what comes first in the life of an alarm is said first.
@@ -134,7 +151,7 @@ _RANK = {event.value: rank for rank, event in enumerate(EventType)}
 
 
 def _order(call_out: CallOut) -> tuple[int, int, str]:
-    """Which of a lane comes first."""
+    """Which of two comes first."""
     return call_out.created_ns, _RANK.get(call_out.event, len(_RANK)), call_out.key
 
 

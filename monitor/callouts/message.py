@@ -85,6 +85,7 @@ def _data(push: Push) -> dict[str, object]:
             for named in push.units[:UNITS_NAMED_MAX]
         ],
         "units_count": len(push.units),
+        "gateways_count": push.gateways,
         "means": push.advised.means,
         "check": list(push.advised.check),
         "bring": list(push.advised.bring),

@@ -32,7 +32,7 @@ from monitor.times import Clock
 
 POLL_S = 1.0  # how late a retry may be; what is new is sent at once, by notify()
 DUE_MAX = 1_000  # read at once, some 6 MB: so many may wait for one hanging receiver before others wait behind them
-LANE_MAX = 1_000  # call-outs of one alarm looked at: receivers times events, far beyond any rota
+BESIDE_MAX = 1_000  # call-outs of the same alarms to the same receiver that are looked at: events times units
 CHANNEL_SENDS_MAX = 16  # under way at once on one channel: so many threads, connections and sockets at most
 RECEIVER_SENDS_MAX = 2  # of them to one receiver: seven may hang and the channel still moves
 STOP_S_MAX = 30.0  # a stop waits no longer for what is under way; what is cut off is sent again after the next start
@@ -43,7 +43,7 @@ class Outbox(Protocol):
 
     def call_outs_due(self, at_ns: int, limit: int) -> list[CallOut]: ...
 
-    def call_outs(self, alarm_id: str | None = None, limit: int = 200) -> list[CallOut]: ...
+    def call_outs_beside(self, call_out: CallOut, limit: int) -> list[CallOut]: ...
 
     def record_try(self, call_out: CallOut) -> None: ...
 
@@ -189,12 +189,11 @@ class OutboxWorker:
             return False
         if not self._has_room(call_out):
             return False
-        history = self._operations.call_outs(call_out.alarm_id, LANE_MAX)
-        lane = [other for other in history if _lane(other) == _lane(call_out)]
-        stored = next((other for other in lane if other.key == call_out.key), None)
+        beside = self._operations.call_outs_beside(call_out, BESIDE_MAX)
+        stored = next((other for other in beside if other.key == call_out.key), None)
         if stored is not None and stored != call_out:
             return False  # its try ended between the two readings: the next look sees it as it is
-        decision = decide(call_out, lane)
+        decision = decide(call_out, beside)
         if decision.verdict is Verdict.DROP:
             self._drop(call_out, decision.reason)
             return False
@@ -218,14 +217,14 @@ class OutboxWorker:
             self._ends[call_out.channel, GIVEN_UP] += 1
 
     def _has_room(self, call_out: CallOut) -> bool:
-        """Whether it may begin now: nothing of its lane under way, and receiver and channel have room."""
+        """Whether it may begin now: nothing of its lanes under way, and receiver and channel have room."""
         with self._lock:
             channel = [other for other in self._under_way.values() if other.channel == call_out.channel]
         receiver = [other for other in channel if other.recipient == call_out.recipient]
         return (
             len(channel) < CHANNEL_SENDS_MAX
             and len(receiver) < RECEIVER_SENDS_MAX
-            and not any(other.alarm_id == call_out.alarm_id for other in receiver)
+            and not any(set(other.alarm_ids) & set(call_out.alarm_ids) for other in receiver)
         )
 
     def _send(self, call_out: CallOut, now_ns: int) -> None:
@@ -246,7 +245,7 @@ class OutboxWorker:
         finally:
             with self._lock:
                 self._sends.discard(threading.current_thread())
-            self._wake.set()  # there is room again, and what waited for this lane may go
+            self._wake.set()  # there is room again, and what waited for its lanes may go
 
     def _record_unrecorded(self) -> None:
         """Write down the ends of sends; what the store does not take now stays for the next look."""
@@ -286,8 +285,3 @@ class OutboxWorker:
             sends = list(self._sends)
         for send in sends:
             send.join(None if until_s is None else max(until_s - monotonic(), 0.0))
-
-
-def _lane(call_out: CallOut) -> tuple[str, str, str]:
-    """Alarm, channel and receiver: what is heard there is heard in order."""
-    return call_out.alarm_id, call_out.channel, call_out.recipient

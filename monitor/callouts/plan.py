@@ -7,7 +7,6 @@ May import: monitor.advice, monitor.alarms, monitor.callouts.push and .message, 
 monitor.settings, monitor.stores.protocols, monitor.times.
 """
 
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
@@ -31,6 +30,9 @@ WEBHOOK = "webhook"
 # Shelved, suppressed or out of service: somebody or something decided that this alarm does not speak.
 SILENT = frozenset({State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE})
 QUIET_MARGIN_NS = 12 * HOUR_NS  # the contract's: quiet hours hold what keeps 12 h longer than they last
+# Gateways that may fall silent in one batch, each a call of its own. Beyond, the broker or the network is gone and one
+# call says so. Our choice: two or three can share a mast or a fuse, and more messages than that hide each other.
+GATEWAYS_APART_MAX = 3
 
 NextVisit = Callable[[str, int], Visit | None]
 """The visit of a site that is next after a moment, ns; None where none is known."""
@@ -46,7 +48,7 @@ class QuietHours:
 
 @dataclass(frozen=True, slots=True)
 class Occasion:
-    """Something that people are to be told, once: alarms of one event, mostly one; the first speaks for all."""
+    """Something that people are to be told, once: alarms of one event, mostly one; it is about the first of several."""
 
     event: EventType
     alarms: tuple[Alarm, ...]
@@ -91,7 +93,7 @@ def planner(
             planned += [
                 CallOut(
                     key=str(uuid5(NAMESPACE_URL, f"{push.id}:{channel}:{recipient}")),
-                    alarm_id=occasion.alarms[0].id,
+                    alarm_ids=tuple(alarm.id for alarm in occasion.alarms),
                     event=occasion.event.value,
                     channel=channel,
                     recipient=recipient,
@@ -117,47 +119,50 @@ def occasions(changes: Sequence[Change], told: Mapping[str, str], fleet: Fleet) 
     """What is to be said of a batch of changes, in the order noticed.
 
     `readings_missing` of several units of one gateway is one occasion: one box lost its line, and one call says so.
+    Of more than GATEWAYS_APART_MAX gateways, anywhere in the fleet, it is one occasion too.
     """
-    if not changes:
-        return []
-    units_behind = Counter(_gateway(unit, fleet) for unit in fleet.units)
-    groups: dict[tuple[str, ...], list[tuple[_Passage, EventType]]] = {}
-    for alarm_id, passage in _passages(changes).items():
-        alarm = passage.last.after
-        event = event_of(
-            passage.before,
-            alarm,
-            answered=passage.answered,
-            told=_told(passage, told, units_behind[_gateway(alarm.unit, fleet)]),
-        )
-        if event is None:
-            continue
-        key: tuple[str, ...] = (alarm_id,)
-        if alarm.condition == "readings_missing" and event is not EventType.ACKNOWLEDGED:
-            key = (_gateway(alarm.unit, fleet), event.value, alarm.urgency.value)
-        groups.setdefault(key, []).append((passage, event))
     order = {unit: position for position, unit in enumerate(fleet.units)}
     found: list[Occasion] = []
-    for members in groups.values():
-        # The first unit of the fleet file speaks; one that was told before goes ahead of it, so that what follows on a
-        # call-out stands under the same alarm.
-        ranked = sorted(
-            members,
-            key=lambda member: (
-                not told.get(member[0].last.after.id),
-                order.get(member[0].last.after.unit, len(order)),
-                member[0].last.after.id,
-            ),
+    for event, members in _grouped(changes, told, fleet):
+        last = sorted(
+            (passage.last for passage in members),
+            key=lambda change: (order.get(change.after.unit, len(order)), change.after.id),
         )
         found.append(
             Occasion(
-                event=ranked[0][1],
-                alarms=tuple(passage.last.after for passage, _ in ranked),
-                at_ns=max(passage.last.at_ns for passage, _ in ranked),
-                noticed_ns=max(passage.last.noticed_ns for passage, _ in ranked),
+                event=event,
+                alarms=tuple(change.after for change in last),
+                at_ns=max(change.at_ns for change in last),
+                noticed_ns=max(change.noticed_ns for change in last),
             )
         )
     return sorted(found, key=lambda occasion: (occasion.noticed_ns, occasion.alarms[0].id))
+
+
+def _grouped(
+    changes: Sequence[Change], told: Mapping[str, str], fleet: Fleet
+) -> list[tuple[EventType, list[_Passage]]]:
+    """What is said together: one alarm, or the silent units of a gateway, or those of many gateways."""
+    alone: list[tuple[EventType, list[_Passage]]] = []
+    silent: dict[tuple[EventType, str], dict[str, list[_Passage]]] = {}  # by what is said of them, then by gateway
+    for alarm_id, passage in _passages(changes).items():
+        alarm = passage.last.after
+        event = event_of(passage.before, alarm, answered=passage.answered, told=told.get(alarm_id, ""))
+        if event is None:
+            continue
+        if alarm.condition != "readings_missing" or event is EventType.ACKNOWLEDGED:
+            alone.append((event, [passage]))
+            continue
+        urgency = "" if event is EventType.RETURNED else alarm.urgency.value  # what is over is no longer urgent
+        behind = silent.setdefault((event, urgency), {})
+        behind.setdefault(_gateway(alarm.unit, fleet), []).append(passage)
+    together: list[tuple[EventType, list[_Passage]]] = []
+    for (event, _), behind in silent.items():
+        if len(behind) > GATEWAYS_APART_MAX:
+            together.append((event, [passage for members in behind.values() for passage in members]))
+        else:
+            together += [(event, members) for members in behind.values()]
+    return alone + together
 
 
 def event_of(before: Alarm | None, after: Alarm, *, answered: bool, told: str) -> EventType | None:
@@ -231,23 +236,6 @@ def _passages(changes: Sequence[Change]) -> dict[str, _Passage]:
     return passages
 
 
-def _told(passage: _Passage, told: Mapping[str, str], units_behind: int) -> str:
-    """How far an alarm was told, also where another unit's alarm of the same gateway spoke for it.
-
-    Such a call-out stands under the alarm that spoke. What stood there, called and was not silent, was named in it.
-
-    Args:
-        units_behind: how many units the alarm's gateway has.
-    """
-    before = passage.before
-    own = told.get(passage.last.after.id, "")
-    if own or before is None or before.condition != "readings_missing":
-        return own
-    if units_behind <= 1 or not before.present or not before.urgency.calls or before.state in SILENT:
-        return own
-    return before.urgency.value
-
-
 def _gateway(unit: str, fleet: Fleet) -> str:
     """The gateway of a unit; its own name where the fleet does not say, or has lost the unit since."""
     known = fleet.units.get(unit)
@@ -262,6 +250,7 @@ def _push(
     unit = fleet.units.get(alarm.unit)
     site = fleet.sites.get(unit.site) if unit is not None else None
     causes = alarm.said.causes[:CAUSES_MAX]
+    known = [fleet.units[one.unit] for one in occasion.alarms if one.unit in fleet.units]
     occasion_key = f"{alarm.id}:{occasion.event.value}:{alarm.urgency.value}:{occasion.noticed_ns}"
     return Push(
         id=str(uuid5(NAMESPACE_URL, f"stillready:{occasion_key}")),
@@ -280,6 +269,8 @@ def _push(
         ),
         link=f"{public_url.rstrip('/')}/alarms/{alarm.id}",
         measures=measures,
+        gateways=len({_gateway(one.unit, fleet) for one in occasion.alarms}),
+        sites=max(len({one.site for one in known}), 1),
     )
 
 

@@ -16,7 +16,7 @@ from monitor.measures import System
 NAME_MAX = 80  # characters of a name from the fleet file: more does not fit a phone's line
 SENTENCE_MAX = 400  # characters of a sentence that the assessment or a person wrote
 CAUSES_MAX = 5  # ranked causes that are said; the page has them all
-UNITS_NAMED_MAX = 30  # units of one gateway named one by one; how many more there are is said
+UNITS_NAMED_MAX = 30  # units named one by one; how many more there are is said
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,9 @@ class Push:
     """What one push says.
 
     id: of the event, the same for every receiver. alarm: the one it is about; of several units, the first. units: all
-    of them, the alarm's first. next_visit: None where none is known. link: the alarm's page.
+    of them, the alarm's first. gateways: how many the units stand behind; more than one: the gateways went together.
+    site: the alarm's, as site_name, timezone and next_visit are. sites: how many the units stand at.
+    next_visit: None where none is known. link: the alarm's page.
     """
 
     id: str
@@ -58,6 +60,8 @@ class Push:
     causes: tuple[CauseSaid, ...]
     link: str
     measures: System = "si"
+    gateways: int = 1
+    sites: int = 1
 
 
 def line(text: str, length_max: int) -> str:

@@ -28,6 +28,13 @@ URGENCY_SENTENCES: Mapping[Urgency, str] = {
     Urgency.BEFORE_VISIT: "Somebody is needed before the next visit: it may not keep until then.",
     Urgency.AT_VISIT: "It will keep until the next visit and stands on the visit sheet. Nobody needs to go out for it.",
 }
+GATEWAYS_SENTENCES: Mapping[EventType, str] = {
+    EventType.RAISED: (
+        "{} gateways fell silent at once. Hardly ever are so many boxes broken together: "
+        "look at the broker and the network first."
+    ),
+    EventType.RETURNED: "{} gateways are heard again at once.",
+}
 # English names written out: strftime's depend on the machine's locale, and a message should not.
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -39,7 +46,11 @@ def summary(push: Push) -> str:
         EventType.RETURNED: "Back to normal",
         EventType.ACKNOWLEDGED: "Acknowledged",
     }.get(push.event, URGENCY_WORDS[push.alarm.urgency])
-    where = push.units[0].name if len(push.units) == 1 else f"{push.units[0].name} and {len(push.units) - 1} more"
+    where = push.units[0].name
+    if push.gateways > 1:
+        where = f"{len(push.units)} units at {push.gateways} gateways"
+    elif len(push.units) > 1:
+        where = f"{where} and {len(push.units) - 1} more"
     room = SUMMARY_MAX - len(f"{urgent}: , ")
     what = line(push.advised.title, max(room - len(where), room // 2))
     return f"{urgent}: {line(where, room - len(what))}, {what}"
@@ -74,17 +85,23 @@ def moment(time_ns: int, timezone: str) -> str:
 
 def _head(push: Push) -> str:
     """Where and what in the first line, what it asks of the reader in the second."""
-    site = "" if push.site_name in ("", push.units[0].name) else f" at {push.site_name}"
+    site = "" if push.sites > 1 or push.site_name in ("", push.units[0].name) else f" at {push.site_name}"
     head = f"{push.units[0].name}{site}: {push.advised.title}."
     if len(push.units) > 1:
         named = ", ".join(unit.name for unit in push.units[:UNITS_NAMED_MAX])
         more = len(push.units) - UNITS_NAMED_MAX
-        head = f"{len(push.units)} units{site}: {push.advised.title}.\nUnits: {named}"
+        units = "Units back" if push.event is EventType.RETURNED else "Units"
+        head = f"{len(push.units)} units{site}: {push.advised.title}.\n{units}: {named}"
         head += f" and {more} more" if more > 0 else ""
+    if push.gateways > 1 and push.event in GATEWAYS_SENTENCES:
+        head += "\n" + GATEWAYS_SENTENCES[push.event].format(push.gateways)
     alarm = push.alarm
     asks = URGENCY_SENTENCES[alarm.urgency]
     if push.event is EventType.RETURNED:
         asks = "Back to normal by itself or by somebody's hand: nobody needs to go out for it any more."
+        if alarm.condition == "readings_missing":  # it often was one call for several, and some may still be away
+            which = "this unit is" if len(push.units) == 1 else f"these {len(push.units)} units are"
+            asks += f"\nOnly {which} back: others that fell silent too are told of when they are."
     elif push.event is EventType.ACKNOWLEDGED:
         asks = f"{line(alarm.acknowledged_by, NAME_MAX) or 'Somebody'} has seen it and answered."
         asks += f'\nTheir note: "{line(alarm.note, SENTENCE_MAX)}"' if alarm.note.strip() else ""
@@ -107,8 +124,10 @@ def _facts(push: Push) -> str:
     if push.event is not EventType.RETURNED:
         facts.append(("How sure", _how_sure(push)))
         facts.append(("Until when", _until_when(alarm.said.not_ready_at, alarm.urgency, zone)))
-        visit = push.next_visit
-        facts.append(("Next visit", moment(visit.start_ns, zone) if visit else "none known; seven days are assumed"))
+        if push.sites == 1:  # of several, each has its own
+            visit = push.next_visit
+            shown_visit = moment(visit.start_ns, zone) if visit else "none known; seven days are assumed"
+            facts.append(("Next visit", shown_visit))
     return "\n".join(f"{name}: {fact}" for name, fact in facts)
 
 

@@ -116,9 +116,14 @@ class SqlOperations:
             return alarm_rows.lines(connection, alarm_id)
 
     def call_outs(self, alarm_id: str | None = None, limit: int = 200) -> list[CallOut]:
-        """Newest first."""
+        """Newest first: all, or those that speak for an alarm, alone or among others."""
         with self._database.reading() as connection:
             return call_out_rows.newest(connection, alarm_id, limit)
+
+    def call_outs_beside(self, call_out: CallOut, limit: int) -> list[CallOut]:
+        """What the same recipient hears over the same channel of any of its alarms, newest first."""
+        with self._database.reading() as connection:
+            return call_out_rows.beside(connection, call_out, limit)
 
     def call_outs_due(self, at_ns: int, limit: int) -> list[CallOut]:
         """Those to send now, longest due first."""
@@ -131,7 +136,7 @@ class SqlOperations:
             call_out_rows.keep_try(connection, call_out)
 
     def call_outs_dropped(self, alarm_id: str, reason: str, at_ns: int) -> int:
-        """Give up call-outs of an alarm that were created before at_ns and not delivered yet; how many there were."""
+        """An alarm needs what was created before at_ns and not delivered yet no more; how many were given up."""
         with self._database.writing() as connection:
             count = call_out_rows.give_up(connection, alarm_id, reason, at_ns)
             if count and alarm_rows.one(connection, alarm_id) is not None:

@@ -107,12 +107,13 @@ class ReadingStore(Protocol):
 class CallOut:
     """One push to one person over one channel.
 
-    key: idempotency key, follows from alarm, event, occasion, channel and recipient. body: the event as JSON text.
-    not_before_ns: earliest moment to send. outcome: waiting, delivered, failed (will be tried again) or given_up.
+    key: idempotency key, follows from alarm, event, occasion, channel and recipient. alarm_ids: of every alarm that it
+    speaks for, each once, at least one. body: the event as JSON text. not_before_ns: earliest moment to send.
+    outcome: waiting, delivered, failed (will be tried again) or given_up.
     """
 
     key: str
-    alarm_id: str
+    alarm_ids: tuple[str, ...]
     event: str
     channel: str
     recipient: str
@@ -124,6 +125,14 @@ class CallOut:
     last_try_ns: int | None = None
     last_error: str = ""
     delivered_ns: int | None = None
+
+    def __post_init__(self) -> None:
+        assert 0 < len(self.alarm_ids) == len(set(self.alarm_ids)), "of what a call-out speaks it speaks once"
+
+    @property
+    def alarm_id(self) -> str:
+        """The alarm that it is about in the first place: the link leads there."""
+        return self.alarm_ids[0]
 
 
 Plan = Callable[[Sequence[Change], Mapping[str, str]], Sequence[CallOut]]
@@ -233,7 +242,10 @@ class Operations(Protocol):
         """The history of an alarm, in the order in which it was written."""
 
     def call_outs(self, alarm_id: str | None = None, limit: int = 200) -> list[CallOut]:
-        """Newest first."""
+        """Newest first: all, or those that speak for an alarm, alone or among others."""
+
+    def call_outs_beside(self, call_out: CallOut, limit: int) -> list[CallOut]:
+        """What the same recipient hears over the same channel of any of its alarms, newest first; itself among them."""
 
     def call_outs_due(self, at_ns: int, limit: int) -> list[CallOut]:
         """Those to send now: not_before_ns <= at_ns and outcome waiting or failed; the longest due first.
@@ -248,9 +260,10 @@ class Operations(Protocol):
         """
 
     def call_outs_dropped(self, alarm_id: str, reason: str, at_ns: int) -> int:
-        """Give up call-outs of an alarm that were not delivered yet; how many there were.
+        """An alarm needs its call-outs no more: give up what was not delivered of it; how many were given up.
 
-        Only those created before at_ns: what the very answer at that moment put into the outbox is sent.
+        One that speaks for other alarms too is given up once none of them needs it. Only those created before at_ns:
+        what the very answer at that moment put into the outbox is sent.
         """
 
     def set_aside(self, items: Sequence[SetAside]) -> None:

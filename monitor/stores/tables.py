@@ -69,17 +69,14 @@ ALARM_EVENT = Table(
     Column("note", Text, nullable=False),
 )
 
-# No foreign key to an alarm: a push on trial belongs to none.
 CALL_OUT = Table(
     "call_out",
     METADATA,
     Column("key", String(255), primary_key=True),
-    Column("alarm_id", String(36), nullable=False),
     Column("event", String(32), nullable=False),
     Column("channel", Text, nullable=False),
     Column("recipient", Text, nullable=False),
     Column("body", Text, nullable=False),
-    Column("urgency", String(16), nullable=False),  # of the alarm, as this call-out says it
     Column("created_at", BigInteger, nullable=False),
     Column("not_before", BigInteger, nullable=False),
     Column("outcome", String(16), nullable=False),
@@ -87,9 +84,19 @@ CALL_OUT = Table(
     Column("last_try_at", BigInteger),
     Column("last_error", Text, nullable=False),
     Column("delivered_at", BigInteger),
-    Index(None, "alarm_id", "created_at"),
     Index(None, "created_at"),
     Index(None, "outcome", "not_before"),
+)
+
+# What a call-out speaks for. No foreign key to an alarm: a push on trial belongs to none.
+CALL_OUT_ALARM = Table(
+    "call_out_alarm",
+    METADATA,
+    Column("key", String(255), ForeignKey("call_out.key"), primary_key=True),
+    Column("alarm_id", String(36), primary_key=True, index=True),
+    Column("place", Integer, nullable=False),  # 0: the one it is about in the first place
+    Column("urgency", String(16), nullable=False),  # of this alarm, as the call-out says it
+    Column("dropped", Boolean, nullable=False),  # this alarm needs the call-out no more
 )
 
 LIMITS_VERSION = Table(

@@ -229,12 +229,12 @@ def test_readiness_comes_back_when_the_alarm_clears(house, client):
 def test_call_outs_name_people_but_neither_addresses_nor_web_addresses(house, client):
     secret = "https://hooks.valley.example/k/9f3"
     pushes = [
-        CallOut("k1", "", "raised", "email", "ines@valley.example", "{}", NOW_NS, NOW_NS),
-        CallOut("k2", "", "raised", "webhook", secret, "{}", NOW_NS, NOW_NS),
+        CallOut("k1", ("",), "raised", "email", "ines@valley.example", "{}", NOW_NS, NOW_NS),
+        CallOut("k2", ("",), "raised", "webhook", secret, "{}", NOW_NS, NOW_NS),
     ]
 
     def plan(changes, told):
-        return [replace(push, alarm_id=changes[0].after.id) for push in pushes]
+        return [replace(push, alarm_ids=(changes[0].after.id,)) for push in pushes]
 
     later = heater_failed("mill-1", at_ns=NOW_NS)
     change = house.operations.record_assessment([later], NOW_NS, plan)[0]
@@ -247,3 +247,20 @@ def test_call_outs_name_people_but_neither_addresses_nor_web_addresses(house, cl
     assert by_channel["webhook"]["recipient"] == ""
     assert "failed" in {push["outcome"] for push in by_channel.values()}
     assert "valley.example" not in answer.text
+
+
+def test_a_call_out_for_several_alarms_is_given_for_each(house, client):
+    def plan(changes, told):
+        alarms = tuple(change.after.id for change in changes)
+        return [CallOut("k", alarms, "raised", "email", "ines@valley.example", "{}", NOW_NS, NOW_NS)]
+
+    findings = [
+        replace(heater_failed(unit, at_ns=NOW_NS), condition="readings_missing") for unit in ("mill-1", "mill-2")
+    ]
+    alarms = [change.after.id for change in house.operations.record_assessment(findings, NOW_NS, plan)]
+    assert len(alarms) == 2
+    for alarm in alarms:
+        [push] = client.get("/api/v1/call-outs", params={"alarm": alarm}).json()["call_outs"]
+        assert (push["alarm"], push["alarms"]) == (alarms[0], alarms)
+        assert "Email to Ines: waiting" in client.get(f"/alarms/{alarm}").text
+        assert "one call for 2 alarms" in client.get(f"/alarms/{alarm}").text

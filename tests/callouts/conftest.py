@@ -85,16 +85,18 @@ def call_out(
     *,
     at_ns: int = T0,
     alarm_id: str = "alarm-1",
+    alarm_ids: tuple[str, ...] = (),
     channel: str = "webhook",
     recipient: str = "http://127.0.0.1:9/",
     urgency: Urgency = Urgency.NOW,
 ) -> CallOut:
-    """A call-out with a body that holds just what is read of it."""
+    """A call-out with a body that holds just what is read of it. alarm_ids: where it speaks for several."""
     body = (
         f'{{"specversion":"1.0","id":"{key}","source":"http://here","type":"stillready.alarm.{event.value}",'
         f'"data":{{"summary":"summary of {key}","text":"text of {key}\\n","urgency":"{urgency.value}"}}}}'
     )
-    return CallOut(key, alarm_id, event.value, channel, recipient, body, created_ns=at_ns, not_before_ns=at_ns)
+    spoken_for = alarm_ids or (alarm_id,)
+    return CallOut(key, spoken_for, event.value, channel, recipient, body, created_ns=at_ns, not_before_ns=at_ns)
 
 
 def put(operations: Operations, *call_outs: CallOut, at_ns: int) -> None:

@@ -125,6 +125,13 @@ def test_mails_of_one_alarm_refer_to_the_same_message(build):
     assert first["Message-ID"] != later["Message-ID"]
 
 
+def test_a_mail_that_speaks_for_several_alarms_joins_their_threads_within_a_bound(build):
+    alarms = tuple(f"alarm-{n}" for n in range(500))
+    call_out = build.call_out("a", channel="email", recipient="mia@example.org", alarm_ids=alarms)
+    references = email_message(call_out, "s@example.org")["References"].split()
+    assert references == [f"<alarm-{n}@example.org>" for n in range(30)]
+
+
 @pytest.mark.parametrize(
     ("code", "ending"),
     [

@@ -93,7 +93,7 @@ def test_one_delivered_call_among_several_is_enough_to_be_told_of_the_return(lan
     assert verdict(made, "returned") == SEND
 
 
-def test_a_return_whose_call_stands_under_another_alarm_is_sent(lane):
+def test_a_return_without_a_call_is_sent_for_its_address_may_have_changed_since(lane):
     assert verdict(lane("returned"), "returned") == SEND
 
 
@@ -121,6 +121,84 @@ def test_of_equal_moments_the_call_comes_before_the_return(build):
     returned = build.call_out("a", EventType.RETURNED)
     assert decide(raised, [returned, raised]) == OVER
     assert decide(returned, [returned, raised]) == UNHEARD
+
+
+# Several alarms
+
+
+@pytest.fixture
+def several(build):
+    """Call-outs a minute apart, each as (event, alarms, outcome and tries); keys are their letters, a first."""
+
+    def make(*described):
+        return [
+            replace(
+                build.call_out(
+                    "abcdef"[minute],
+                    event,
+                    at_ns=build.T0 + minute * build.MINUTE,
+                    alarm_ids=tuple(alarms),
+                    urgency=Urgency.BEFORE_VISIT,
+                ),
+                **state,
+            )
+            for minute, (event, alarms, state) in enumerate(described)
+        ]
+
+    return make
+
+
+RAISED, CHANGED, SEEN, RETURNED = (
+    EventType.RAISED,
+    EventType.URGENCY_CHANGED,
+    EventType.ACKNOWLEDGED,
+    EventType.RETURNED,
+)
+
+
+@pytest.mark.parametrize(
+    ("later", "expected"),
+    [
+        ([(RETURNED, "12", {})], OVER),
+        ([(RETURNED, "1", {}), (RETURNED, "2", {})], OVER),
+        ([(RETURNED, "2", {}), (CHANGED, "1", DELIVERED)], OVER),
+        ([(RETURNED, "123", {})], OVER),
+        ([(RETURNED, "1", {})], SEND),  # it is the only word on the other
+        ([(RETURNED, "1", {}), (SEEN, "2", {})], SEND),
+        ([(RETURNED, "1", DELIVERED)], SEND),
+    ],
+)
+def test_a_call_for_several_is_overtaken_once_there_is_later_news_of_each(several, later, expected):
+    assert verdict(several((RAISED, "12", {}), *later), "a") == expected
+
+
+def test_a_return_of_some_waits_while_the_call_will_still_be_sent(build, several):
+    made = several((RAISED, "12", {**FAILED, "not_before_ns": build.T0 + build.HOUR}), (RETURNED, "2", {}))
+    assert verdict(made, "b") == Decision(Verdict.WAIT, until_ns=build.T0 + build.HOUR)
+
+
+def test_a_return_does_not_wait_for_a_call_that_will_never_be_sent(several):
+    made = several((RAISED, "12", FAILED), (RETURNED, "1", {}), (RETURNED, "2", {}))
+    assert (verdict(made, "b"), verdict(made, "c")) == (SEND, SEND)
+
+
+def test_a_call_waits_for_nothing(several):
+    assert verdict(several((RAISED, "12", FAILED), (CHANGED, "2", {})), "b") == SEND
+
+
+@pytest.mark.parametrize(
+    ("calls", "expected"),
+    [
+        ([(RAISED, "12", GIVEN_UP)], UNHEARD),
+        ([(RAISED, "1", GIVEN_UP), (RAISED, "2", GIVEN_UP)], UNHEARD),
+        ([(RAISED, "1", GIVEN_UP), (RAISED, "2", DELIVERED)], SEND),
+        ([(RAISED, "12", GIVEN_UP), (CHANGED, "2", DELIVERED)], SEND),
+        ([(RAISED, "123", DELIVERED)], SEND),
+    ],
+)
+def test_a_return_of_several_goes_to_whoever_may_know_of_any(several, calls, expected):
+    made = several(*calls, (RETURNED, "12", {}))
+    assert verdict(made, made[-1].key) == expected
 
 
 # The schedule

@@ -201,16 +201,16 @@ class Failing:
         self._reach("call_outs_due")
         return self.operations.call_outs_due(at_ns, limit)
 
-    def call_outs(self, alarm_id=None, limit=200):
-        self._reach("call_outs")
-        return self.operations.call_outs(alarm_id, limit)
+    def call_outs_beside(self, call_out, limit):
+        self._reach("call_outs_beside")
+        return self.operations.call_outs_beside(call_out, limit)
 
     def record_try(self, call_out):
         self._reach("record_try")
         self.operations.record_try(call_out)
 
 
-@pytest.mark.parametrize("call", ["call_outs_due", "call_outs"])
+@pytest.mark.parametrize("call", ["call_outs_due", "call_outs_beside"])
 def test_a_store_that_is_away_is_waited_for(build, operations, put, call):
     put(build.call_out("a"))
     store, channel = Failing(operations), Scripted()
@@ -348,8 +348,9 @@ class Looked(Failing):
             assert self.asked.acquire(timeout=20)
 
 
-def test_two_call_outs_of_one_lane_are_never_under_way_together(build, operations, put):
-    put(build.call_out("raised"))
+@pytest.mark.parametrize("alarm_ids", [("alarm-1",), ("alarm-0", "alarm-1")])
+def test_two_call_outs_of_one_lane_are_never_under_way_together(build, operations, put, alarm_ids):
+    put(build.call_out("raised", alarm_ids=alarm_ids))
     gate = Gate({"http://127.0.0.1:9/"})
     store = Looked(operations)
     outbox = running(worker(store, build, clock=lambda: build.T0 + SECOND, webhook=gate))

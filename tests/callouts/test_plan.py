@@ -207,26 +207,27 @@ def test_a_lost_gateway_is_one_call_that_names_all_its_units(plan, build, story)
 
 def test_a_lost_gateway_and_its_return_are_each_one_call_for_all_its_units(plan, build, story):
     first = plan(story.batch(silent_unit(build, "pump-house-1"), silent_unit(build, "pump-house-2")), {})
-    told = {first[0].alarm_id: "before_visit"}  # the outbox knows of the alarm that spoke for both
+    told = dict.fromkeys(first[0].alarm_ids, "before_visit")
     repeated = story.batch(silent_unit(build, "pump-house-2", CHANGED, MINUTE_NS))
     assert plan(repeated, told) == []
     back = story.batch(
         silent_unit(build, "pump-house-2", CLEARED, HOUR_NS), silent_unit(build, "pump-house-1", CLEARED, HOUR_NS)
     )
     [call_out] = plan(back, told)
-    assert (call_out.event, call_out.alarm_id) == ("returned", first[0].alarm_id)
+    assert (call_out.event, call_out.alarm_ids) == ("returned", first[0].alarm_ids)
     assert units_named(call_out) == ["pump-house-1", "pump-house-2"]
 
 
-def test_a_unit_that_was_only_named_in_the_call_is_still_said_to_be_back(plan, build, story):
+def test_a_unit_that_was_called_for_beside_another_is_said_to_be_back(plan, build, story):
     first = plan(story.batch(silent_unit(build, "pump-house-1"), silent_unit(build, "pump-house-2")), {})
     back = story.batch(silent_unit(build, "pump-house-2", CLEARED, HOUR_NS))
-    [call_out] = plan(back, {first[0].alarm_id: "before_visit"})
+    [call_out] = plan(back, dict.fromkeys(first[0].alarm_ids, "before_visit"))
     assert (call_out.event, units_named(call_out)) == ("returned", ["pump-house-2"])
 
 
-def test_what_follows_on_a_lost_gateway_stands_under_the_alarm_that_was_told(plan, build, story):
+def test_of_a_lost_gateway_a_unit_that_kept_until_the_visit_is_raised_and_the_other_has_changed(plan, build, story):
     story.batch(silent_unit(build, "pump-house-1", urgency=AT_VISIT), silent_unit(build, "pump-house-2"))
+    one = story.alarm("pump-house-1", "readings_missing").id
     told = story.alarm("pump-house-2", "readings_missing").id
     back = story.batch(
         silent_unit(build, "pump-house-1", CHANGED, HOUR_NS, NOW),
@@ -241,9 +242,9 @@ def test_what_follows_on_a_lost_gateway_stands_under_the_alarm_that_was_told(pla
         silent_unit(build, "pump-house-1", CLEARED, 2 * HOUR_NS),
         silent_unit(build, "pump-house-2", CLEARED, 2 * HOUR_NS),
     )
-    [call_out] = plan(again, {told: "now"})
-    assert (call_out.event, call_out.alarm_id) == ("returned", told)
-    assert units_named(call_out) == ["pump-house-2", "pump-house-1"]
+    [call_out] = plan(again, {one: "now", told: "now"})
+    assert (call_out.event, call_out.alarm_ids) == ("returned", (one, told))
+    assert units_named(call_out) == ["pump-house-1", "pump-house-2"]
 
 
 def test_a_unit_alone_behind_its_gateway_whom_nobody_heard_of_is_called_for_again(plan, build, story):

@@ -38,7 +38,7 @@ from monitor.stores.operations import SqlOperations
 from monitor.stores.protocols import CallOut
 
 def plan(changes, told):
-    return [CallOut(f"{c.after.id}/{who}", c.after.id, "raised", "email", who, "{}", c.at_ns, c.at_ns)
+    return [CallOut(f"{c.after.id}/{who}", (c.after.id,), "raised", "email", who, "{}", c.at_ns, c.at_ns)
             for c in changes for who in ("first", "second")]
 
 operations = SqlOperations(Path(sys.argv[1]))

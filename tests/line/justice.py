@@ -148,7 +148,7 @@ def assert_told(kept: Kept, hooks: list[Hook]) -> int:
         said.setdefault(what, set()).add(hook.key)
     twice = {what: keys for what, keys in said.items() if len(keys) > 1}
     assert not twice, f"pushed under several keys: {list(twice.items())[:SHOWN]}"
-    told = {unit["alarm"] for hook in hooks for unit in hook.event["data"]["units"]}
+    told = {alarm_id for call_out in kept.call_outs if call_out.key in came for alarm_id in call_out.alarm_ids}
     untold = [
         alarm
         for alarm in kept.alarms

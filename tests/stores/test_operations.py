@@ -51,7 +51,7 @@ def nobody(_changes, _told):
 
 
 def call_out(alarm_id, *, key="key", event="raised", at_ns=NOON_NS, **more):
-    return CallOut(key, alarm_id, event, "email", "ann@example.org", '{"type": "raised"}', at_ns, at_ns, **more)
+    return CallOut(key, (alarm_id,), event, "email", "ann@example.org", '{"type": "raised"}', at_ns, at_ns, **more)
 
 
 def everybody(changes, _told):
@@ -459,6 +459,105 @@ def test_call_outs_come_newest_first_and_by_alarm(operations):
     assert [each.alarm_id for each in operations.call_outs()] == [other.id, one.id]
     assert [each.alarm_id for each in operations.call_outs(one.id)] == [one.id]
     assert len(operations.call_outs(limit=1)) == 1
+
+
+def raise_two(operations, plan=nobody) -> tuple[Alarm, Alarm]:
+    one, other = assess(operations, finding(Kind.RAISED), finding(Kind.RAISED, unit="school"), plan=plan)
+    return one.after, other.after
+
+
+def for_all(changes, _told):
+    """One call-out that speaks for every alarm that has changed, in the order of their changes."""
+    ids = tuple(change.after.id for change in changes)
+    return [replace(call_out(ids[0], key="/".join(ids), event=changes[0].event), alarm_ids=ids)]
+
+
+def test_a_call_out_stands_under_every_alarm_that_it_speaks_for(operations):
+    alarms = raise_two(operations, for_all)
+    (kept,) = operations.call_outs()
+    assert kept.alarm_ids == tuple(alarm.id for alarm in alarms)
+    assert kept.alarm_id == alarms[0].id
+    for alarm in alarms:
+        assert operations.call_outs(alarm.id) == [kept]
+    assert operations.call_outs_due(NOON_NS, 10) == [kept]
+    assert operations.call_outs("none-such") == []
+
+
+def test_the_alarms_of_a_call_out_keep_their_order(operations):
+    raise_two(operations, lambda changes, told: for_all(changes[::-1], told))
+    (kept,) = operations.call_outs()
+    units = [operations.alarm(alarm_id).unit for alarm_id in kept.alarm_ids]
+    assert units == ["school", "pump-1"]
+
+
+def test_a_call_out_tells_of_each_alarm_how_urgent_that_one_was(operations):
+    heard = {}
+    now = finding(Kind.RAISED, unit="school", urgency=Urgency.NOW)
+    one, other = assess(operations, finding(Kind.RAISED), now, plan=for_all)
+    cleared = [finding(Kind.CLEARED, NOON_NS + MINUTE_NS), finding(Kind.CLEARED, NOON_NS + MINUTE_NS, unit="school")]
+    assess(operations, *cleared, plan=lambda _, told: heard.update(told) or [])
+    assert heard == {one.after.id: "before_visit", other.after.id: "now"}
+
+
+def test_the_same_key_again_speaks_for_no_more_alarms(operations):
+    one, other = raise_two(operations, lambda changes, told: for_all(changes[:1], told))
+    repeated = replace(operations.call_outs()[0], alarm_ids=(one.id, other.id))
+    acknowledge(operations, one, plan=lambda _changes, _told: [repeated])
+    assert [each.alarm_ids for each in operations.call_outs()] == [(one.id,)]
+    assert operations.call_outs(other.id) == []
+
+
+def test_a_call_out_for_several_is_given_up_once_none_of_its_alarms_needs_it(operations):
+    one, other = raise_two(operations, for_all)
+    assert operations.call_outs_dropped(one.id, "Ann acknowledged", NOON_NS + 1) == 0
+    assert [each.outcome for each in operations.call_outs()] == ["waiting"]
+    assert operations.alarm_events(one.id)[-1].what == "raised"
+    assert operations.call_outs_dropped(one.id, "Ann acknowledged", NOON_NS + 1) == 0, "a second time changes nothing"
+    assert operations.call_outs_dropped(other.id, "Ben acknowledged", NOON_NS + 1) == 1
+    (kept,) = operations.call_outs(one.id)
+    assert (kept.outcome, kept.last_error) == ("given_up", "Ben acknowledged")
+    assert operations.alarm_events(other.id)[-1].what == "call_outs_dropped"
+
+
+def test_whoever_was_not_reached_was_told_of_none_of_several(operations):
+    one, other = raise_two(operations, for_all)
+    (waiting,) = operations.call_outs()
+    heard = []
+    clear = [finding(Kind.CLEARED, NOON_NS + MINUTE_NS), finding(Kind.CLEARED, NOON_NS + MINUTE_NS, unit="school")]
+    operations.record_try(replace(waiting, outcome="given_up", tries=1))
+    assess(operations, *clear, plan=lambda _, told: heard.append(dict(told)) or [])
+    assert heard == [{one.id: "", other.id: ""}]
+
+
+def test_beside_a_call_out_stands_what_its_receiver_hears_of_any_of_its_alarms(operations):
+    def plan(changes, _told):
+        one, other = (change.after.id for change in changes)
+        both = replace(call_out("", key="both"), alarm_ids=(one, other))
+        return [
+            both,
+            call_out(one, key="one", at_ns=NOON_NS + 1),
+            call_out(other, key="other", at_ns=NOON_NS + 2),
+            call_out("third", key="third"),
+            replace(call_out(other, key="for another"), recipient="ben@example.org"),
+            replace(call_out(other, key="over another channel"), channel="webhook"),
+        ]
+
+    raise_two(operations, plan)
+    kept = {each.key: each for each in operations.call_outs()}
+
+    def beside(key, limit=10):
+        return [each.key for each in operations.call_outs_beside(kept[key], limit)]
+
+    assert beside("both") == ["other", "one", "both"]
+    assert beside("one") == ["one", "both"]
+    assert beside("other", limit=1) == ["other"]
+    assert beside("third") == ["third"]
+
+
+def test_a_call_out_speaks_for_one_alarm_at_least_and_for_each_once():
+    for alarm_ids in ((), ("one", "one")):
+        with pytest.raises(AssertionError):
+            replace(call_out("one"), alarm_ids=alarm_ids)
 
 
 # Limits and visits

@@ -18,7 +18,7 @@ def test_a_call_out_counts_for_what_its_batch_leaves(tmp_path: Path) -> None:
 
     def plan(changes, told):
         asked.append(told[alarm])
-        return [CallOut(f"key {len(asked)}", alarm, "raised", "email", "duty@example.invalid", "{}", 2, 2)]
+        return [CallOut(f"key {len(asked)}", (alarm,), "raised", "email", "duty@example.invalid", "{}", 2, 2)]
 
     operations = SqlOperations(tmp_path / "operations.sqlite")
     try:

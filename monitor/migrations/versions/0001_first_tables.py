@@ -39,12 +39,10 @@ def upgrade() -> None:
     op.create_table(
         "call_out",
         sa.Column("key", sa.String(length=255), nullable=False),
-        sa.Column("alarm_id", sa.String(length=36), nullable=False),
         sa.Column("event", sa.String(length=32), nullable=False),
         sa.Column("channel", sa.Text(), nullable=False),
         sa.Column("recipient", sa.Text(), nullable=False),
         sa.Column("body", sa.Text(), nullable=False),
-        sa.Column("urgency", sa.String(length=16), nullable=False),
         sa.Column("created_at", sa.BigInteger(), nullable=False),
         sa.Column("not_before", sa.BigInteger(), nullable=False),
         sa.Column("outcome", sa.String(length=16), nullable=False),
@@ -54,9 +52,19 @@ def upgrade() -> None:
         sa.Column("delivered_at", sa.BigInteger(), nullable=True),
         sa.PrimaryKeyConstraint("key", name=op.f("pk_call_out")),
     )
-    op.create_index(op.f("ix_call_out_alarm_id_created_at"), "call_out", ["alarm_id", "created_at"])
     op.create_index(op.f("ix_call_out_created_at"), "call_out", ["created_at"])
     op.create_index(op.f("ix_call_out_outcome_not_before"), "call_out", ["outcome", "not_before"])
+    op.create_table(
+        "call_out_alarm",
+        sa.Column("key", sa.String(length=255), nullable=False),
+        sa.Column("alarm_id", sa.String(length=36), nullable=False),
+        sa.Column("place", sa.Integer(), nullable=False),
+        sa.Column("urgency", sa.String(length=16), nullable=False),
+        sa.Column("dropped", sa.Boolean(), nullable=False),
+        sa.ForeignKeyConstraint(["key"], ["call_out.key"], name=op.f("fk_call_out_alarm_key_call_out")),
+        sa.PrimaryKeyConstraint("key", "alarm_id", name=op.f("pk_call_out_alarm")),
+    )
+    op.create_index(op.f("ix_call_out_alarm_alarm_id"), "call_out_alarm", ["alarm_id"])
     op.create_table(
         "limits_version",
         sa.Column("version", sa.Integer(), autoincrement=False, nullable=False),
@@ -118,5 +126,14 @@ def upgrade() -> None:
 
 def downgrade() -> None:
     """Back to nothing."""
-    for table in ("alarm_event", "visit", "set_aside", "progress", "limits_version", "call_out", "alarm"):
+    for table in (
+        "alarm_event",
+        "visit",
+        "set_aside",
+        "progress",
+        "limits_version",
+        "call_out_alarm",
+        "call_out",
+        "alarm",
+    ):
         op.drop_table(table)
