@@ -127,7 +127,7 @@ class Fault:
 def severity_at(fault: Fault, time_ns: Int64) -> Float64:
     """How severe one fault is, 0..1, [t]: 0 before its onset and from its repair on."""
     age_s = (time_ns - fault.from_ns) / SECOND_NS
-    grown = np.clip(age_s / fault.growth_s, 0.0, 1.0) if fault.growth_s > 0.0 else np.ones_like(age_s)
+    grown = np.clip(age_s / fault.growth_s, 0.0, 1.0) if fault.growth_s >= 1.0 else np.ones_like(age_s)
     present = age_s >= 0.0
     if fault.to_ns is not None:
         present &= time_ns < fault.to_ns

@@ -77,15 +77,14 @@ def _parsed(rule: str, zone: ZoneInfo, counted_from: datetime) -> rrule:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """A run that is asked for. unit: its row. why: 'exercise' or 'outage'. load: share of full load while it lasts.
+    """An exercise run that is asked for. unit: its row. load: share of full load.
 
-    start_ns: the control's first crank. end_ns: when load goes; the engine cools down COOL_DOWN_S after an outage.
+    start_ns: the control's first crank. end_ns: when the engine stops.
     """
 
     unit: int
     start_ns: int
     end_ns: int
-    why: str
     load: float
 
 
@@ -101,27 +100,18 @@ def exercise_runs(
     late_s = np.floor(20.0 + 20.0 * even(keys(seed, [unit_id], "start"), due)[0]).astype(np.int64)
     starts = (due + late_s * SECOND_NS).tolist()
     lasts_ns = int(EXERCISE_S) * SECOND_NS
-    return [Wanted(unit, at, at + lasts_ns, "exercise", load) for at in starts if from_ns <= at < to_ns]
+    return [Wanted(unit, at, at + lasts_ns, load) for at in starts if from_ns <= at < to_ns]
 
 
-def outage_runs(outages: Sequence[tuple[int, int]], *, unit: int, unit_id: str, load: float, seed: int) -> list[Wanted]:
-    """The runs that outages of a unit's site ask of it.
+def outage_delay_s(unit_id: str, at_ns: int, *, seed: int) -> int:
+    """How long a unit's transfer switch waits before it asks for a start: 2 to 5 s, so that no flicker starts it."""
+    return round(3.5 + 1.5 * float(even(keys(seed, [unit_id], "delay"), np.array([at_ns]))[0, 0]))
 
-    Args:
-        outages: from and to, ns UTC. unit: its row.
-    Returns: each from a few seconds into the outage until the supply has been back for some minutes.
-    """
-    if not outages:
-        return []
-    begun = np.array([begin for begin, _ in outages], np.int64)
-    part = 0.5 + 0.5 * even(keys(seed, [unit_id], "retransfer"), begun)[0]
-    delay_s = np.round(3.0 + 3.0 * even(keys(seed, [unit_id], "delay"), begun)[0]).astype(np.int64)
-    back_s = np.round(RETRANSFER_S[0] + part * (RETRANSFER_S[1] - RETRANSFER_S[0])).astype(np.int64)
-    runs: list[Wanted] = []
-    for (begin, end), delay, back in zip(outages, delay_s.tolist(), back_s.tolist(), strict=True):
-        if end - begin > delay * SECOND_NS:  # a flicker starts nothing
-            runs.append(Wanted(unit, begin + delay * SECOND_NS, end + back * SECOND_NS, "outage", load))
-    return runs
+
+def retransfer_s(unit_id: str, at_ns: int, *, seed: int) -> int:
+    """How long the mains must be back before the load returns to them, s."""
+    part = 0.5 + 0.5 * float(even(keys(seed, [unit_id], "retransfer"), np.array([at_ns]))[0, 0])
+    return round(RETRANSFER_S[0] + part * (RETRANSFER_S[1] - RETRANSFER_S[0]))
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,8 @@ tomllib, simulator. Reads the file it is given and those in simulator/scenarios.
     fleet = "tarn-valley"          # a ready-made fleet, and [sites.X], [units.X] to change or add to it
     count = 100                    # units, where the fleet is wide-country
     telemetry = "minute"           # how units report that do not say otherwise
+    signals = ["control_in_auto"]  # reported beside the four needed ones; ["all"] for all there are
+    outages = true                 # mains fail by chance too, not in [[events]] alone
 
     [units.quay-crane]
     battery_type = "agm"
@@ -36,7 +38,7 @@ tomllib, simulator. Reads the file it is given and those in simulator/scenarios.
 """
 
 import tomllib
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import available_timezones
@@ -57,19 +59,15 @@ from simulator.fleet import (
     Unit,
     fleet_toml,
 )
+from simulator.gateways import GATEWAYS, SIGNALS
 from simulator.running import rule_fault
-from simulator.toml_door import ScenarioFaults, Table, did_you_mean
+from simulator.toml_door import ScenarioFaults, Table, did_you_mean, shown
 
 READY_MADE = Path(__file__).parent / "scenarios"
 FILE_BYTES_MAX = 4_000_000
 DAY_NS = 86_400 * SECOND_NS
 DAYS_MAX = 10 * 366
 DRAWN_MAX = 10_000  # faults that chance may draw
-SIGNALS = (
-    *("jacket_water_temperature", "battery_voltage", "gas_pressure", "enclosure_temperature"),
-    *("ambient_temperature", "atmospheric_pressure", "gas_supply_pressure", "charger_current"),
-    *("engine_speed", "engine_running", "generator_power", "control_in_auto", "coolant_level_low"),
-)
 NEEDED = SIGNALS[:4]
 EVENTS: Mapping[str, tuple[str, str, float, float, float]] = {
     # kind: (where, what size is, default, least, greatest)
@@ -88,7 +86,7 @@ LASTING = frozenset(("cold_snap", "heat_wave", "storm", "still_fog", "outage", "
 WEATHER_EVENTS = frozenset(("cold_snap", "heat_wave", "storm", "still_fog"))
 
 KEYS = (
-    *("seed", "from", "to", "days", "fleet", "count", "telemetry", "outages"),
+    *("seed", "from", "to", "days", "fleet", "count", "telemetry", "signals", "outages"),
     *("sites", "units", "faults", "drawn_faults", "events"),
 )
 SITE_KEYS = ("name", "climate", "timezone", "visit_rule")
@@ -116,7 +114,10 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """All that a simulation follows from. outages: whether the mains fail by chance too, not in [[events]] alone."""
+    """All that a simulation follows from.
+
+    outages: whether the mains fail by chance too, not in [[events]] alone. signals: that units report.
+    """
 
     name: str
     seed: int
@@ -127,6 +128,7 @@ class Scenario:
     faults: tuple[Fault, ...] = ()
     events: tuple[Event, ...] = ()
     outages: bool = True
+    signals: tuple[str, ...] = NEEDED
 
     @property
     def unit_ids(self) -> tuple[str, ...]:
@@ -144,12 +146,11 @@ def ready_made() -> tuple[str, ...]:
     return tuple(sorted(path.stem for path in READY_MADE.glob("*.toml")))
 
 
-def load_scenario(name_or_path: str, *, profiles: Collection[str] = ()) -> Scenario:
+def load_scenario(name_or_path: str) -> Scenario:
     """The scenario of a file, or a ready-made one by its name.
 
     Args:
         name_or_path: a file that is there, or one of ready_made().
-        profiles: ways of reporting that a unit may name; empty: not checked.
     Raises:
         ScenarioFaults: it is not there, cannot be read, or has faults; all of them are listed.
     """
@@ -167,14 +168,14 @@ def load_scenario(name_or_path: str, *, profiles: Collection[str] = ()) -> Scena
         raise ScenarioFaults([f"{path} cannot be read: {error.strerror}. Check the path."]) from None
     except UnicodeDecodeError:
         raise ScenarioFaults([f"{path} is no UTF-8 text. Save it as UTF-8."]) from None
-    return parse_scenario(text, path.name, profiles=profiles)
+    return parse_scenario(text, path.name)
 
 
-def parse_scenario(text: str, file: str = "scenario.toml", *, profiles: Collection[str] = ()) -> Scenario:
+def parse_scenario(text: str, file: str = "scenario.toml") -> Scenario:
     """The scenario that a TOML text describes.
 
     Args:
-        file: its name, for the sentences. profiles: as for load_scenario.
+        file: its name, for the sentences.
     Raises:
         ScenarioFaults: every fault.
     """
@@ -189,11 +190,11 @@ def parse_scenario(text: str, file: str = "scenario.toml", *, profiles: Collecti
     whole.only(KEYS)
     seed = whole.whole("seed", 1, 0, 2**62)
     from_ns, to_ns = _span(whole)
-    sites, units = _fleet(whole, seed, profiles)
+    sites, units = _fleet(whole, seed)
     given = [fault for row in whole.rows("faults") if (fault := _fault(row, units, from_ns, to_ns)) is not None]
     events = [event for row in whole.rows("events") if (event := _event(row, sites, units, from_ns, to_ns)) is not None]
     drawn = _drawn(whole, seed, units, given, from_ns, to_ns)
-    outages = whole.yes("outages", True)
+    outages, signals = whole.yes("outages", True), _signals(whole)
     if faults:
         raise ScenarioFaults(faults)
     return Scenario(
@@ -206,6 +207,7 @@ def parse_scenario(text: str, file: str = "scenario.toml", *, profiles: Collecti
         faults=tuple(sorted((*given, *drawn), key=lambda fault: (fault.from_ns, fault.unit, fault.kind, fault.signal))),
         events=tuple(sorted(events, key=lambda event: (event.from_ns, event.kind, event.site, event.unit))),
         outages=outages,
+        signals=signals,
     )
 
 
@@ -225,7 +227,21 @@ def _span(whole: Table) -> tuple[int, int]:
     return begin, begin + int(whole.number("days", 1.0, 1.0 / 24.0, DAYS_MAX) * 1440) * 60 * SECOND_NS
 
 
-def _fleet(whole: Table, seed: int, profiles: Collection[str]) -> tuple[dict[str, Site], dict[str, Unit]]:
+def _signals(whole: Table) -> tuple[str, ...]:
+    """What units report, in the order of SIGNALS."""
+    named = whole.content.get("signals", [])
+    if not isinstance(named, list) or not all(isinstance(name, str) for name in named):
+        whole.fault(f'signals is {shown(named)}, where a list of texts was expected: signals = ["control_in_auto"].')
+        return NEEDED
+    if named == ["all"]:
+        return SIGNALS
+    for name in named:
+        if name not in SIGNALS:
+            whole.fault(f'signals has "{name}", which is no signal.{did_you_mean(name, SIGNALS)}')
+    return tuple(signal for signal in SIGNALS if signal in NEEDED or signal in named)
+
+
+def _fleet(whole: Table, seed: int) -> tuple[dict[str, Site], dict[str, Unit]]:
     count = whole.whole("count", 100, 1, UNITS_MAX)
     site_tables: TABLE = {}
     unit_tables: TABLE = {}
@@ -237,11 +253,9 @@ def _fleet(whole: Table, seed: int, profiles: Collection[str]) -> tuple[dict[str
             f"there is no unit. Name a ready-made fleet, or write [units.NAME].{did_you_mean('', tuple(PRESETS))}"
         )
     telemetry = whole.text("telemetry", "minute")
-    _check_profile(whole, telemetry, profiles)
+    _check_profile(whole, telemetry)
     sites = {name: _site(name, table) for name, table in _merged(whole, "sites", site_tables)}
-    units = {
-        name: _unit(name, table, sites, telemetry, profiles) for name, table in _merged(whole, "units", unit_tables)
-    }
+    units = {name: _unit(name, table, sites, telemetry) for name, table in _merged(whole, "units", unit_tables)}
     if len(units) > UNITS_MAX:
         whole.fault(
             f"there are {len(units)} units, at most {UNITS_MAX} can be simulated at a time. Split the scenario."
@@ -279,7 +293,7 @@ def _site(name: str, table: Table) -> Site:
     return Site(name, table.text("name", name), climate, timezone, _rule(table, "visit_rule", WEEKLY_VISIT))
 
 
-def _unit(name: str, table: Table, sites: Mapping[str, Site], telemetry: str, profiles: Collection[str]) -> Unit:
+def _unit(name: str, table: Table, sites: Mapping[str, Site], telemetry: str) -> Unit:
     table.only(UNIT_KEYS)
     site = table.text("site")
     if "site" not in table:
@@ -289,7 +303,7 @@ def _unit(name: str, table: Table, sites: Mapping[str, Site], telemetry: str, pr
     default = Unit(name, name, site)
     profile = table.text("telemetry", telemetry)
     if "telemetry" in table:
-        _check_profile(table, profile, profiles)
+        _check_profile(table, profile)
     return Unit(
         id=name,
         name=table.text("name", name),
@@ -310,9 +324,9 @@ def _unit(name: str, table: Table, sites: Mapping[str, Site], telemetry: str, pr
     )
 
 
-def _check_profile(table: Table, profile: str, profiles: Collection[str]) -> None:
-    if profiles and profile not in profiles:
-        table.fault(f'telemetry is "{profile}", which is no way of reporting.{did_you_mean(profile, profiles)}')
+def _check_profile(table: Table, profile: str) -> None:
+    if profile not in GATEWAYS:
+        table.fault(f'telemetry is "{profile}", which is no way of reporting.{did_you_mean(profile, tuple(GATEWAYS))}')
 
 
 def _rule(table: Table, key: str, default: str) -> str:

@@ -8,7 +8,6 @@ Within a file rows stand in the order in which they were received. The same read
 
 import json
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -18,19 +17,9 @@ import pyarrow.parquet as pq
 
 from simulator.chance import SECOND_NS, Float64, Int64
 from simulator.gateways import SIGNALS
+from simulator.telemetry import Int32, Readings
 
 ROWS_A_GROUP = 20_000  # a unit gathers them before they are written: 3.5 days at one minute, 0.7 MB a unit
-
-
-@dataclass(frozen=True, slots=True)
-class Readings:
-    """What is reported, as columns of one length. unit: row of the scenario's units. signal: index into SIGNALS."""
-
-    time_ns: Int64
-    unit: Int64
-    signal: Int64
-    value: Float64
-    received_ns: Int64
 
 
 def _schema() -> pa.Schema:
@@ -48,7 +37,7 @@ class History:
         self.rows = 0
         self._month = ""
         self._files: dict[int, pq.ParquetWriter] = {}
-        self._waiting: dict[int, list[tuple[Int64, Int64, Float64, Int64]]] = {}
+        self._waiting: dict[int, list[tuple[Int64, Int32, Float64, Int64]]] = {}
         self._waiting_rows: dict[int, int] = {}
         self._signals = pa.array(SIGNALS, pa.string())
 
@@ -62,7 +51,7 @@ class History:
         if month != self._month:
             self.close()
             self._month = month
-        order = np.argsort(readings.unit.astype(np.int16), kind="stable")
+        order = np.argsort(readings.unit.astype(np.int16), kind="stable")  # a sort by digits
         ends = np.searchsorted(readings.unit[order], np.arange(len(self.unit_ids) + 1))
         time_ns, signal = readings.time_ns[order], readings.signal[order]
         value, received_ns = readings.value[order], readings.received_ns[order]

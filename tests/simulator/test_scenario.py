@@ -6,7 +6,6 @@ import pytest
 
 from monitor.fleet import parse_fleet
 from simulator.faults import FaultKind
-from simulator.gateways import GATEWAYS
 from simulator.scenario import load_scenario, parse_scenario, ready_made
 from simulator.toml_door import ScenarioFaults
 
@@ -17,7 +16,7 @@ SMALL = 'from = 2026-01-05\ndays = 28\nfleet = "tarn-valley"\n'
 
 def faults_of(text: str) -> list[str]:
     with pytest.raises(ScenarioFaults) as caught:
-        parse_scenario(text, profiles=tuple(GATEWAYS))
+        parse_scenario(text)
     return list(caught.value.faults)
 
 
@@ -25,7 +24,7 @@ def faults_of(text: str) -> list[str]:
 def test_a_ready_made_scenario_can_be_played_and_says_what_it_is_for(name: str):
     from simulator.scenario import READY_MADE
 
-    scenario = load_scenario(name, profiles=tuple(GATEWAYS))
+    scenario = load_scenario(name)
     head = (READY_MADE / f"{name}.toml").read_text("utf-8")
     assert scenario.to_ns > scenario.from_ns
     assert "# What it is for:" in head
@@ -75,6 +74,7 @@ def test_every_fault_of_a_file_is_said_in_one_go_with_what_to_do():
         days = "28"
         fleet = "tarn-vally"
         colour = 1
+        signals = ["control_in_autos"]
         [units.Quay]
         site = "harbor"
         size = "midium"
@@ -95,6 +95,7 @@ def test_every_fault_of_a_file_is_said_in_one_go_with_what_to_do():
     )
     expected = [
         ("colour is not known here",),
+        ('signals has "control_in_autos"', 'Did you mean "control_in_auto"?'),
         ("from is 2026-01-05T00:00:00, which does not say its offset", "Add Z"),
         ('days is "28", where a number was expected', "without quotes"),
         ('fleet is "tarn-vally"', 'Did you mean "tarn-valley"?'),
