@@ -15,6 +15,7 @@ RISE_K = 12.0  # a jacket-water heater warms by 5-11 K in 10-60 min and then res
 RISE_BIN_NS = 300 * 1_000_000_000
 RISE_BINS = 5  # the rise is looked for within 20 to 25 min
 FALL_K = 3.0  # water this far below the run's greatest has begun to cool: the engine has stopped
+HELD_K = 1.0  # water this near to the run's greatest is still held by the engine's own thermostat (our choice)
 SPEED_RUNNING = 200.0  # 1/min; cranking is 100-250, self-sustained 400 and more (common practice)
 RUN_NS_MAX = 12 * 3600 * 1_000_000_000  # an inferred run without an end is given up after half a day
 
@@ -24,7 +25,8 @@ class Run:
     """The run under way or one that was; ns UTC.
 
     began_ns, began_noticed_ns: when it began, and when that could be known. ended_ns, ended_noticed_ns: None while
-    running. inferred: from the water alone; then peak is the greatest temperature so far, Cel, met at peak_ns.
+    running. inferred: from the water alone; then peak is the greatest temperature so far, Cel, and at peak_ns the water
+    was last near it.
     """
 
     began_ns: int
@@ -63,6 +65,9 @@ def switched(time_ns: Int64, received_ns: Int64, running: NDArray[np.bool_], las
 def inferred(time_ns: Int64, received_ns: Int64, value: Float64, recent_least: Float64, last: Run | None) -> list[Run]:
     """Runs by the water alone: a rise of RISE_K over its recent least begins one, FALL_K below its peak ends it.
 
+    It ended when the water was last near its peak. Until what was before the run is no longer recent, only water at
+    the peak again is a new run.
+
     Args:
         time_ns, received_ns, value: jacket water in order, Cel, [n].
         recent_least: least water of the RISE_BINS bins that end with the reading's own, Cel, [n].
@@ -77,6 +82,9 @@ def inferred(time_ns: Int64, received_ns: Int64, value: Float64, recent_least: F
             at = _followed(runs, time_ns, received_ns, value, at)
         else:
             later = rises[np.searchsorted(rises, at) :]
+            if runs and runs[-1].inferred and runs[-1].ended_ns is not None:
+                recent_ns = runs[-1].ended_ns + RISE_BINS * RISE_BIN_NS
+                later = later[(time_ns[later] >= recent_ns) | (value[later] >= runs[-1].peak)]
             if not len(later):
                 break
             at = int(later[0])
@@ -96,9 +104,9 @@ def _followed(runs: list[Run], time_ns: Int64, received_ns: Int64, value: Float6
     peaks = np.maximum.accumulate(np.concatenate(([run.peak], value[at:])))[1:]
     over = np.flatnonzero((peaks - value[at:] >= FALL_K) | (time_ns[at:] - run.began_ns > RUN_NS_MAX))
     stop = int(over[0]) if len(over) else len(peaks) - 1
-    top = at + int(np.argmax(value[at : at + stop + 1]))
-    if value[top] > run.peak:
-        run = replace(run, peak=float(value[top]), peak_ns=int(time_ns[top]))
+    held = np.flatnonzero(value[at : at + stop + 1] >= peaks[: stop + 1] - HELD_K)
+    if len(held):
+        run = replace(run, peak=float(peaks[stop]), peak_ns=int(time_ns[at + held[-1]]))
     if len(over):
         run = replace(run, ended_ns=run.peak_ns, ended_noticed_ns=int(received_ns[at + stop]))
     runs[-1] = run
