@@ -14,6 +14,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGES = ("monitor", "models", "simulator")
 MODULES = sorted(path for package in PACKAGES for path in (ROOT / package).rglob("*.py"))
+EXTRAS = ("demo", "plots")  # of the program itself
 IDS = [str(path.relative_to(ROOT)) for path in MODULES]
 
 
@@ -175,7 +176,8 @@ def test_every_package_that_is_imported_is_asked_for_by_name():
     asked_for = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
     named = {
         re.split(r"[<>=\[]", wish)[0].lower()
-        for wish in (*asked_for["dependencies"], *asked_for["optional-dependencies"]["demo"])
+        for wishes in (asked_for["dependencies"], *(asked_for["optional-dependencies"][name] for name in EXTRAS))
+        for wish in wishes
     }
     distributions = packages_distributions()
     missing = set()
