@@ -74,16 +74,19 @@ class Ring:
         running = np.empty_like(value)
         for begin, end in zip(first.tolist(), [*first[1:].tolist(), len(number)], strict=True):
             running[begin:end] = np.minimum.accumulate(value[begin:end])
-        numbers = np.concatenate((old_number, number[first]))
+        own = number[first]
+        numbers = np.concatenate((old_number, own))
         leasts = np.concatenate((old_least, np.minimum.reduceat(value, first)))
-        least, count = np.empty(len(first)), np.empty(len(first), np.int64)
-        for i, own in enumerate(number[first].tolist()):  # bins of a chunk: a day has 24 or 288
-            low = int(np.searchsorted(old_number, own - kept + 1))
-            before = slice(low, len(old_number) + i)
-            bins = numbers[before]
-            inside = (bins > own - kept) & (bins <= own)
-            least[i] = leasts[before][inside].min(initial=np.inf)
-            count[i] = len(np.unique(np.append(bins[inside], own)))
+        bins = _group_starts(numbers)  # the newest kept bin and the first new one may be the same
+        numbers, leasts = numbers[bins], np.minimum.reduceat(leasts, bins)
+        earlier = np.searchsorted(numbers, own)[:, None] - np.arange(1, kept)
+        inside = earlier >= 0
+        earlier = np.maximum(earlier, 0)
+        inside &= numbers[earlier] > own[:, None] - kept
+        least = np.where(inside, leasts[earlier], np.inf).min(axis=1, initial=np.inf)
+        same = np.flatnonzero(old_number == own[0])
+        least[0] = min(least[0], old_least[same].min(initial=np.inf))
+        count = inside.sum(axis=1) + 1
         return np.minimum(running, least[group]), count[group]
 
 
