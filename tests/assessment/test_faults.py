@@ -1,0 +1,131 @@
+"""The simulator's faults are found by the right condition, in time; of healthy units nothing is said that calls."""
+
+import numpy as np
+import pytest
+
+from monitor.alarms.lifecycle import Finding, Kind, Urgency
+from monitor.assessment.assessor import Assessor
+from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS, from_rfc3339
+from simulator.units import UNITS, Fault, FaultKind
+from tests.assessment.valley import FLEET, LIMITS, batch_of, deadline
+
+LEARN_NS = 8 * DAY_NS
+
+
+def findings(begin_ns: int, faults=(), *, days=9.0, every_s=60, seed=1) -> list[Finding]:
+    """Of all units, some healthy days first."""
+    until = begin_ns + int(days * DAY_NS)
+    one = Assessor(FLEET, LIMITS, deadline)
+    return one.advance(batch_of(begin_ns, until, faults=faults, every_s=every_s, seed=seed), until)
+
+
+def story(found, unit):
+    return [(f.condition, f.kind.value, f.said.urgency.value) for f in found if f.unit == unit]
+
+
+WINTER_NS = from_rfc3339("2026-01-19T00:00:00Z")
+SUMMER_NS = from_rfc3339("2026-07-13T00:00:00Z")
+
+
+def test_a_failed_heater_is_found_before_the_water_is_cold():
+    """Warning, limit, not ready, in this order, and an engine that would not start is called for at once."""
+    fault = Fault("clinic-wing", FaultKind.HEATER_FAILED, WINTER_NS + LEARN_NS)
+    found = findings(WINTER_NS, [fault])
+    assert {f.unit for f in found} == {"clinic-wing"}
+    assert story(found, "clinic-wing") == [
+        ("low_water_temperature", "raised", "at_visit"),
+        ("low_water_temperature", "changed", "before_visit"),
+        ("low_water_temperature", "changed", "now"),
+    ]
+    assert found[0].evidence.measured > 35.0
+    assert [f.at_ns for f in found] == sorted(f.at_ns for f in found)
+
+
+def test_a_heater_that_was_mended_is_told_as_returned():
+    fault = Fault("clinic-main", FaultKind.HEATER_FAILED, WINTER_NS + LEARN_NS, WINTER_NS + LEARN_NS + 8 * HOUR_NS)
+    found = findings(WINTER_NS, [fault], days=9.5)
+    assert story(found, "clinic-main")[-1][:2] == ("low_water_temperature", "cleared")
+
+
+@pytest.mark.parametrize("unit", ["quay-crane", "filter-hall"])
+def test_a_failed_charger_is_found_within_half_a_day_at_12_and_24_volts(unit):
+    fault = Fault(unit, FaultKind.CHARGER_FAILED, WINTER_NS + LEARN_NS)
+    found = findings(WINTER_NS, [fault], days=10)
+    assert {(f.unit, f.condition) for f in found} == {(unit, "low_battery_voltage")}
+    assert found[0].at_ns - fault.from_ns < 12 * HOUR_NS
+
+
+@pytest.mark.parametrize("unit", ["clinic-main", "quay-crane"])
+def test_a_supply_that_gives_no_gas_calls_within_half_a_minute_of_readings_that_show_it(unit):
+    at = WINTER_NS + LEARN_NS + 3 * HOUR_NS + 30 * MINUTE_NS
+    found = findings(WINTER_NS, [Fault(unit, FaultKind.GAS_SUPPLY_LOW, at, at + 2 * HOUR_NS)])
+    assert story(found, unit)[0] == ("low_gas_pressure", "raised", "before_visit")
+    assert found[0].noticed_ns - at <= 90 * 1_000_000_000
+    assert found[-1].kind is Kind.CLEARED
+    assert {f.unit for f in found} == {unit}
+
+
+def test_a_regulator_that_creeps_is_found_by_the_days_floor():
+    fault = Fault("boiler-house", FaultKind.GAS_CREEPS_UP, WINTER_NS + LEARN_NS)
+    found = findings(WINTER_NS, [fault], days=11)
+    assert {(f.unit, f.condition) for f in found} == {("boiler-house", "high_gas_pressure")}
+    assert found[0].at_ns - fault.from_ns < 30 * HOUR_NS
+
+
+def test_all_four_at_once_are_found_at_every_rhythm():
+    at = WINTER_NS + LEARN_NS
+    kinds = {
+        "intake-pump-2": (FaultKind.HEATER_FAILED, "low_water_temperature"),
+        "quay-crane": (FaultKind.CHARGER_FAILED, "low_battery_voltage"),
+        "cold-store": (FaultKind.GAS_SUPPLY_LOW, "low_gas_pressure"),
+        "clinic-wing": (FaultKind.GAS_CREEPS_UP, "high_gas_pressure"),
+    }
+    faults = [Fault(unit, kind, at) for unit, (kind, _) in kinds.items()]
+    for every_s in (30, 300, 600):
+        found = findings(WINTER_NS, faults, days=10, every_s=every_s)
+        raised = {(f.unit, f.condition) for f in found if f.kind is Kind.RAISED}
+        assert raised >= {(unit, condition) for unit, (_, condition) in kinds.items()}, every_s
+        assert {unit for unit, _ in raised} == set(kinds), every_s
+
+
+@pytest.mark.parametrize(
+    ("begin", "seed"),
+    [
+        ("2026-01-03T05:00:00Z", 2),
+        ("2026-04-02T00:00:00Z", 3),
+        ("2026-06-28T11:00:00Z", 4),
+        ("2026-10-05T20:00:00Z", 5),
+    ],
+)
+def test_of_healthy_weeks_of_each_season_nothing_is_said(begin, seed):
+    assert findings(from_rfc3339(begin), days=16, every_s=120, seed=seed) == []
+
+
+@pytest.mark.parametrize("every_s", [10, 300])
+def test_of_healthy_units_nothing_is_said_at_quick_and_slow_rhythms(every_s):
+    assert findings(WINTER_NS, days=2.0 if every_s == 10 else 12.0, every_s=every_s) == []
+
+
+@pytest.mark.long
+@pytest.mark.timeout(3600)
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_of_a_healthy_year_nothing_is_said_that_calls(seed):
+    """All eight units at a reading a minute, day by day."""
+    from monitor.batch import from_columns
+    from simulator.behaviour import Plant, begin, readings
+    from tests.assessment.valley import SIGNAL
+
+    begin_ns = from_rfc3339("2026-01-01T00:00:00Z")
+    plant, one = Plant(UNITS, seed), Assessor(FLEET, LIMITS, deadline)
+    state, said = begin(plant, begin_ns), []
+    for day in range(365):
+        now, then = begin_ns + day * DAY_NS, begin_ns + (day + 1) * DAY_NS
+        rows, state = readings(plant, (), state, from_ns=now, to_ns=then, every_s=60)
+        batch = from_columns(
+            FLEET.unit_names, FLEET.signal_names, rows.time_ns, rows.unit, SIGNAL[rows.signal], rows.value, rows.time_ns
+        )
+        said += one.advance(batch, then - 1)
+    notes = [f for f in said if f.said.urgency is Urgency.AT_VISIT]
+    print(f"seed {seed}: {len(notes)} notes", *sorted({(f.unit, f.condition) for f in notes}))
+    assert [f for f in said if f.said.urgency.calls] == []
+    assert np.isfinite([state.normal.cut_in for state in one.states]).all()
