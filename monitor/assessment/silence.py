@@ -7,9 +7,9 @@ May import: monitor.times.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from monitor.times import MINUTE_NS
+from monitor.times import MINUTE_NS, SECOND_NS
 
-SETTLE_NS = MINUTE_NS  # after a restart, until the broker has handed over what it kept
+SETTLE_NS = 5 * SECOND_NS  # after a restart, until the broker is reached; what it hands over holds the present back
 SIGNAL_LATER_NS = MINUTE_NS  # one signal's silence is told a little later than the whole unit's, which explains it
 
 

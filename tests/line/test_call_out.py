@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 ON_DELAY_S = 5.0
 GOAL_S = 2.0  # from the on-delay's end to webhook and mail
-SETTLED_S = 61.0  # a program that has just begun lets the broker hand over what it kept, for a minute
+SETTLED_S = 6.0  # a program that has just begun gives the broker a few seconds to be reached
 UNITS = 20
 FLEET = """
 [sites.pump-house]
@@ -149,7 +149,7 @@ def test_low_battery_calls_within_two_seconds_and_an_answer_shows_on_the_open_pa
 @pytest.mark.long
 @pytest.mark.timeout(300)
 def test_twenty_low_batteries_each_call_within_two_seconds(line: Line):
-    """Ten in the program's first minute, with a reading a second; ten later, with one reading and silence after it."""
+    """Ten from the program's first moment on, with a reading a second; ten later, with one reading and silence after it."""
     started_s = time.time()
     chance = Random(4)
     figures: list[tuple[str, float, float]] = []
@@ -158,7 +158,7 @@ def test_twenty_low_batteries_each_call_within_two_seconds(line: Line):
         unit = f"pump-house-{number}"
         begins[unit] = published_each_second(line, unit, 11.9, until=lambda unit=unit: line.told(unit))
         figures.append(("a reading a second", *late_s(line, unit, begins[unit])))
-    wait_until(lambda: time.time() > started_s + SETTLED_S, "the end of the first minute", deadline_s=SETTLED_S + 1)
+    wait_until(lambda: time.time() > started_s + SETTLED_S, "the first seconds are over", deadline_s=SETTLED_S + 1)
     for number in range(11, UNITS + 1):
         unit = f"pump-house-{number}"
         begins[unit] = line.publish(unit, 11.9)
