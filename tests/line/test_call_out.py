@@ -149,7 +149,7 @@ def test_low_battery_calls_within_two_seconds_and_an_answer_shows_on_the_open_pa
 @pytest.mark.long
 @pytest.mark.timeout(300)
 def test_twenty_low_batteries_each_call_within_two_seconds(line: Line):
-    """Ten from the program's first moment on, with a reading a second; ten later, with one reading and silence after it."""
+    """Ten from the first moment on, with a reading a second; ten later, with one reading and silence after it."""
     started_s = time.time()
     chance = Random(4)
     figures: list[tuple[str, float, float]] = []
