@@ -148,7 +148,7 @@ def test_each_message_alone_gives_what_all_give_at_once(story):
 @pytest.mark.long
 @pytest.mark.timeout(1800)
 @given(story=stories(), seed=st.integers(0, 999))
-@law(400)
+@law(120)
 def test_pieces_of_many_more_histories(story, seed):
     check_pieces(story, seed)
 
@@ -156,6 +156,6 @@ def test_pieces_of_many_more_histories(story, seed):
 @pytest.mark.long
 @pytest.mark.timeout(1800)
 @given(story=stories(days=1.2))
-@law(400)
+@law(120)
 def test_messages_of_many_more_histories(story):
     check_messages(story)
