@@ -12,6 +12,7 @@ import numpy as np
 from simulator.chance import SECOND_NS, Float64, Int64, Keys, even, keys
 from simulator.gateways import GATEWAYS, SENSORS, SIGNALS, Gateway
 from simulator.links import Links
+from simulator.scenario import Scenario
 
 
 @dataclass(frozen=True)
@@ -108,3 +109,16 @@ def reporting(
     names = tuple(profiles) or ("minute",) * len(unit_ids)
     chosen = tuple(GATEWAYS[name] for name in names)
     return Reporting(tuple(unit_ids), tuple(gateway_ids) or tuple(unit_ids), chosen, seed, tuple(replaced))
+
+
+def reporting_of(scenario: Scenario) -> Reporting:
+    """How the units of a scenario report."""
+    return reporting(
+        scenario.unit_ids,
+        seed=scenario.seed,
+        gateway_ids=[unit.gateway or unit.id for unit in scenario.units],
+        profiles=[unit.telemetry for unit in scenario.units],
+        replaced=[
+            (event.unit, event.signal, event.from_ns) for event in scenario.events if event.kind == "sensor_replaced"
+        ],
+    )
