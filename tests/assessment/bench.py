@@ -12,7 +12,7 @@ from monitor.batch import Batch, concat, from_columns
 from monitor.fleet import Fleet, Site, Unit
 from monitor.limits_file import parse_limits
 from monitor.signals import NAMES
-from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS, SECOND_NS, from_rfc3339
+from monitor.times import HOUR_NS, MINUTE_NS, SECOND_NS, from_rfc3339
 
 BEGIN_NS = from_rfc3339("2026-02-03T00:00:10Z")
 STEADY = {
@@ -100,11 +100,17 @@ class Bench:
         index = [NAMES.index(signal)] * count
         return from_columns(self.fleet.unit_names, self.fleet.signal_names, times, [0] * count, index, values, received)
 
-    def findings(self, until_min: float | None = None) -> list[Finding]:
-        """What is said of all that was written down."""
+    def findings(self, until_min: float | None = None, *, each_min: float | None = None) -> list[Finding]:
+        """What is said of all that was written down; each_min: handed in by such pieces, else at once."""
         until = self.at(self.minutes if until_min is None else until_min)
         rows = concat(self.rows)
-        return self.assessor.advance(rows.where(rows.received_ns <= until), until)
+        found: list[Finding] = []
+        ends = [] if each_min is None else range(BEGIN_NS - 1, until, round(each_min * MINUTE_NS))
+        for end in [*ends, until]:
+            received = rows.received_ns
+            piece = rows.where((received <= end) & (received > self.assessor.assessed_ns[0]))
+            found += self.assessor.advance(piece, end)
+        return found
 
     def said(self, until_min: float | None = None) -> list[tuple[str, str, str, float]]:
         """Condition, kind, urgency, minute."""
@@ -112,6 +118,3 @@ class Bench:
             (f.condition, f.kind.value, f.said.urgency.value, round((f.at_ns - BEGIN_NS) / MINUTE_NS, 4))
             for f in self.findings(until_min)
         ]
-
-
-DAY_MIN = DAY_NS / MINUTE_NS

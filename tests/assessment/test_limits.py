@@ -1,10 +1,13 @@
 """Each default limit on each signal: at which value, after how long, how urgent; literal numbers of the contract's
 limits file and of the shared trade facts, section 2. Battery values a 12 V block."""
 
+from dataclasses import replace
+
 import pytest
 
 from models.normal import Normal
 from monitor.alarms.lifecycle import Evidence, NotReady
+from monitor.times import MINUTE_NS
 from tests.assessment.bench import LEARNED, Bench
 
 PUT = 200.0  # minute at which the level is put; the first hours let the rhythm be learned
@@ -331,3 +334,40 @@ def test_a_limits_file_moves_a_limit_for_one_unit():
     assert bench(WATER, NOTHING, (PUT, 360.0, 39.0), limits=text).said() == [
         ("low_water_temperature", "raised", "at_visit", PUT + 15)
     ]
+
+
+# --- the same in pieces ---
+
+
+def test_a_heater_that_sticks_on_is_found_in_pieces_of_minutes_too():
+    puts = [(PUT, END, 84.0), *cooling(END, 3), (END + 300, 2000.0, 62.0)]
+    one = Bench(normal=LEARNED, minutes=900.0).runs(PUT, END).stands(WATER).reports(WATER, *puts)
+    (finding,) = one.findings(each_min=7.0)
+    assert (finding.condition, finding.at_ns) == ("high_water_temperature", one.at(END + 330))
+
+
+def test_in_a_backlog_of_days_what_was_seen_after_a_run_counts_too():
+    """A link was down for four days: the run, the cooling and the heater that then stuck on come piece by piece."""
+    puts = [(PUT, END, 84.0), *cooling(END, 3), (END + 250, END + 300, 53.0), (END + 300, 2000.0, 62.0)]
+    one = Bench(normal=LEARNED, minutes=900.0).runs(PUT, END).stands(WATER).reports(WATER, *puts)
+    late = 4 * 1440.0
+    one.rows = [
+        replace(rows, received_ns=one.at(late) + (rows.time_ns - one.at(0)) // 60)
+        if rows.time_ns[-1] > one.at(PUT)
+        else rows
+        for rows in one.rows
+    ]
+    (finding,) = [f for f in one.findings(late + 16.0, each_min=0.5) if f.condition == "high_water_temperature"]
+    assert finding.at_ns == one.at(END + 330)
+
+
+def test_battery_readings_that_come_late_are_judged_by_one_temperature_in_whatever_pieces():
+    """The enclosure warms from -20 to 40 Cel at once while battery readings are five minutes under way."""
+    found = []
+    for each_min in (None, 1.0):
+        one = Bench(minutes=400.0).stands(BATTERY, AIR)
+        one.reports(AIR, (0.0, PUT, -20.0), (PUT, 400.0, 40.0)).reports(BATTERY, (PUT - 60, 400.0, 14.3))
+        one.rows[-1] = replace(one.rows[-1], received_ns=one.rows[-1].received_ns + 5 * MINUTE_NS)
+        found.append(one.findings(each_min=each_min))
+    assert found[0] == found[1]
+    assert [f.condition for f in found[0]] == ["high_battery_voltage"]

@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.assessment.silence import Deaf, deadline_ns, postponed, silences
-from monitor.times import MINUTE_NS, SECOND_NS
-from tests.assessment.bench import STEADY, Bench
+from monitor.times import HOUR_NS, MINUTE_NS, SECOND_NS
+from tests.assessment.bench import BEGIN_NS, STEADY, Bench
 
 MISSING = "readings_missing"
 
@@ -228,3 +228,34 @@ def test_silence_begins_and_ends_by_turns(gaps, silence, rest, silent):
     assert [moment for _, moment in turns] == sorted(moment for _, moment in turns)
     at_end = silent != (len(turns) % 2 == 1)
     assert at_end == (rest >= silence or (silent and not arrivals))
+
+
+# --- what is learned later speaks from then on ---
+
+
+def test_a_silence_that_shows_only_when_the_rhythm_is_learned_is_noticed_then_and_not_before():
+    """Silent since the 20th minute of its first hour, when two hours were still allowed: live running has recorded
+    that nothing was found up to the full hour, and takes no finding of before it."""
+    one = steady(1.0, to_min=20.0, minutes=119.0)
+    assert one.findings(until_min=59.0) == []
+    (finding,) = one.findings(until_min=119.0)
+    assert finding.noticed_ns == BEGIN_NS - 10 * SECOND_NS + HOUR_NS
+
+
+def test_a_delay_that_a_learned_hold_lets_end_is_noticed_then_and_not_before():
+    """On a rhythm of 10 min a reading holds for 30 min until that is learned, then for 50."""
+    limits = '[fleet.jacket_water_temperature.stopped]\nlow_warning = { on_delay = "35 min" }'
+    one = Bench(minutes=125.0, every_s=600.0, limits=limits).stands("jacket_water_temperature")
+    one.reports("jacket_water_temperature", (80.0, 90.0, 33.0), to_min=90.0)
+    assert one.findings(until_min=119.0) == []
+    (finding,) = one.findings(until_min=125.0)
+    assert (finding.at_ns, finding.noticed_ns) == (one.at(115.0), BEGIN_NS - 10 * SECOND_NS + 2 * HOUR_NS)
+
+
+def test_a_signal_that_comes_later_than_its_unit_is_awaited_from_the_units_first_word_on():
+    for each_min in (None, 10.0):
+        one = steady(1.0, to_min=300.0, minutes=300.0).says("listening_again", 0.0, 0.0)
+        for place, rows in enumerate(one.rows[:-1]):
+            begins = 150.0 if rows.signal[0] == 2 else 60.0
+            one.rows[place] = rows.where(rows.time_ns >= one.at(begins))
+        assert one.findings(each_min=each_min) == []

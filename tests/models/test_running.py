@@ -45,6 +45,12 @@ def test_water_that_rises_by_twelve_kelvin_within_twenty_minutes_is_a_run_and_it
     assert 0 <= run.began_noticed_ns <= 5 * MINUTE_NS
 
 
+def test_a_run_of_hours_ends_when_the_engine_stopped_and_not_at_its_hottest_reading():
+    """84.6 Cel in the first minutes under its thermostat, 84 for three hours more."""
+    (run,) = by_water([44.0, *np.linspace(44, 84.6, 10), *[84.0] * 180, *np.linspace(84, 60, 60)])
+    assert 190 * MINUTE_NS <= run.ended_ns <= 193 * MINUTE_NS
+
+
 def test_a_heaters_saw_tooth_is_no_run():
     assert by_water([*np.linspace(41, 52, 30), *np.linspace(52, 41, 120)] * 3) == []
 
