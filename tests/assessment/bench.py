@@ -105,7 +105,7 @@ class Bench:
         until = self.at(self.minutes if until_min is None else until_min)
         rows = concat(self.rows)
         found: list[Finding] = []
-        ends = [] if each_min is None else range(BEGIN_NS - 1, until, round(each_min * MINUTE_NS))
+        ends = [] if each_min is None else range(int(rows.received_ns.min()) - 1, until, round(each_min * MINUTE_NS))
         for end in [*ends, until]:
             received = rows.received_ns
             piece = rows.where((received <= end) & (received > self.assessor.assessed_ns[0]))

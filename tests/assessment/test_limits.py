@@ -342,7 +342,7 @@ def test_a_limits_file_moves_a_limit_for_one_unit():
 def test_a_heater_that_sticks_on_is_found_in_pieces_of_minutes_too():
     puts = [(PUT, END, 84.0), *cooling(END, 3), (END + 300, 2000.0, 62.0)]
     one = Bench(normal=LEARNED, minutes=900.0).runs(PUT, END).stands(WATER).reports(WATER, *puts)
-    (finding,) = one.findings(each_min=7.0)
+    (finding,) = one.findings(each_min=1.0)
     assert (finding.condition, finding.at_ns) == ("high_water_temperature", one.at(END + 330))
 
 
@@ -357,7 +357,7 @@ def test_in_a_backlog_of_days_what_was_seen_after_a_run_counts_too():
         else rows
         for rows in one.rows
     ]
-    (finding,) = [f for f in one.findings(late + 16.0, each_min=0.5) if f.condition == "high_water_temperature"]
+    (finding,) = [f for f in one.findings(late + 16.0, each_min=1 / 60) if f.condition == "high_water_temperature"]
     assert finding.at_ns == one.at(END + 330)
 
 
