@@ -32,6 +32,7 @@ from monitor.signals import NAMES, NEEDED
 from monitor.times import DAY_NS, HOUR_NS
 
 RUN_KEPT_NS = 15 * DAY_NS  # a day longer than the window that is learned from
+LEARNED_AT_ONCE = 200  # units whose windows are in memory at midnight: 0.3 MB each
 YOUNG_NS = DAY_NS  # a unit's first day: its rhythm is learned every hour
 
 
@@ -236,12 +237,14 @@ class Assessor:
             if not self.states[unit].run_signal and (newest[unit, [SPEED, RUNNING]] != NO_TIME).any():
                 self._limits.take_run_signal(unit, self.states[unit], instant)
         if midnight:
-            learned = learning.learned_normals(self.tracks, self.states, units, self.ground.blocks[units], instant)
-            for unit, normal in zip(units.tolist(), learned, strict=True):
-                state = self.states[unit]
-                state.normal = normal
-                state.forget(instant - RUN_KEPT_NS)
-                self._set_band(unit)
+            for begin in range(0, len(units), LEARNED_AT_ONCE):
+                some = units[begin : begin + LEARNED_AT_ONCE]
+                learned = learning.learned_normals(self.tracks, self.states, some, self.ground.blocks[some], instant)
+                for unit, normal in zip(some.tolist(), learned, strict=True):
+                    state = self.states[unit]
+                    state.normal = normal
+                    state.forget(instant - RUN_KEPT_NS)
+                    self._set_band(unit)
         self._update_due(units)
 
     # --- what is quiet -------------------------------------------------------------------------------------------
