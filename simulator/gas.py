@@ -190,7 +190,8 @@ def step(
 
     Air above:     d(p_case - p_atm)/dt = p_case dT/(T dt) - dp_atm/dt + p_case dv/((V - v) dt) - (p_case - p_atm)/tau_v
     Engine on:     p = s - K w + p_case - p_atm, w = flow droop s/K opened; not above what supply leaves
-    Engine off:    n T/(Vg + v) = s + K v + p_case, v >= 0; below s + p_case the regulator fills up
+    Engine off:    n T/(Vg + v) = s + K v + p_case, v >= 0; below s + p_case the regulator fills up;
+                   n gains what leaks in, loses what weeps out and what lifts the token relief
     Within the step temperature, barometer and diaphragm move evenly, and the air is solved exactly for that.
 
     Args:
@@ -213,27 +214,31 @@ def step(
     still = atmosphere + before * kept + (warmed - atmosphere - before) * moved
     quick_still = s.quick_pressure * kept * exp(-dt_s / ADIABATIC_S)
     quick_share = ADIABATIC * -expm1(-dt_s / ADIABATIC_S) * ADIABATIC_S / dt_s
-    room = p.case_volume - s.lift
+    flowing = flow_share > 0.0
+    any_flowing, all_flowing = bool(flowing.any()), bool(flowing.all())
+    lift = s.lift
+    if any_flowing and bool((flowing & (lift > 0.0)).any()):  # a lifted diaphragm falls on its seat at once
+        fallen = np.where(flowing, still * kept * -np.maximum(lift, 0.0) / p.case_volume, 0.0)
+        still = still + fallen
+        quick_still = quick_still + ADIABATIC * exp(-dt_s / ADIABATIC_S) * fallen
+        lift = np.where(flowing, np.minimum(lift, 0.0), lift)
+    room = p.case_volume - lift
     air = moved * still * room
     air_quick = air * (1.0 + quick_share)
     low = set_point + still + quick_still
-
-    flowing = flow_share > 0.0
-    any_flowing = bool(flowing.any())
-    lift = s.lift
-    trapped = s.trapped
-    if not flowing.all():
+    if not all_flowing:
         stopped = ~flowing & (s.flow > 0.0)
-        gas = trapped * pipe_kelvin
+        gas = s.trapped * pipe_kelvin
+        holds = p.outlet_volume + np.maximum(lift, 0.0)
         if stopped.any():  # the valve shuts only once the gas stands its lock-up over the set point
             shut = np.minimum(p.lock_up * set_point / stiff, p.lift_stop)
             over = low + air_quick * (1.0 / (p.case_volume - shut) - 1.0 / room) + p.lock_up * set_point
-            gas = np.where(stopped, np.minimum(over, supply_abs) * (p.outlet_volume + shut), gas)
-        holds = p.outlet_volume + np.maximum(lift, 0.0)
+            holds = np.where(stopped, p.outlet_volume + shut, holds)
+            gas = np.where(stopped, np.minimum(over, supply_abs) * holds, gas)
         gas = gas - dt_s * p.weep * atmosphere / p.set_point * np.maximum(gas / holds - atmosphere, 0.0)
         entering = -np.expm1(-seat_leak * dt_s / p.seat_leak_s)
         gas = gas + entering * np.maximum(supply_abs * holds - gas, 0.0)
-        lift = _lifted(low, stiff, air_quick, p.case_volume, gas, p.outlet_volume, p.lift_stop, s.lift)
+        lift = _lifted(low, stiff, air_quick, p.case_volume, gas, p.outlet_volume, p.lift_stop, lift)
     if any_flowing:  # where the wanted opening leaves less than the engine's suction, the valve opens less
         wanted = flow_share * p.droop * set_point / stiff
         at_seat = low + air_quick * (1.0 / p.case_volume - 1.0 / room)
@@ -245,7 +250,7 @@ def step(
     quick = quick_still + quick_share * swept
     balance = set_point + stiff * lift + case + quick
     pressure = balance
-    if not flowing.all():
+    if not all_flowing:
         held = gas / (p.outlet_volume + lift)
         limit = set_point + p.relief + case + quick
         held = np.where(lift > 0.0, held, np.maximum(held, balance))

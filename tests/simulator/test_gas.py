@@ -102,6 +102,7 @@ def test_a_run_droops_and_the_stop_locks_up():
     stopped, _ = trace(60, state=state)
     np.testing.assert_allclose(stopped[:, -1] / P.set_point, 1.0 + P.lock_up, atol=0.03)
     assert np.all(np.abs(np.diff(stopped[:, 2:])) < 3.0)
+    assert np.all(stopped[:, 0] <= P.set_point * (1.0 + P.lock_up) + 50.0)
 
 
 def test_lock_up_cools_down_to_the_floor():
@@ -164,6 +165,15 @@ def test_a_healthy_start_dips_a_quarter_kilopascal_at_most_and_is_back_at_once(f
     assert np.all(dip.max(axis=1) > 20.0)
     assert np.all(np.abs(dip[:, 3:] - settled[:, None]) < 40.0)
     np.testing.assert_allclose(state.flow, flow, rtol=1e-6)
+
+
+def test_a_start_from_a_hump_or_a_lock_up_dips_no_deeper_than_one_from_the_floor():
+    _, locked = trace(5, state=trace(5, flow_share=1.0)[1])
+    _, warm = trace(5, case_temperature=28.0, pipe_temperature=28.0)
+    for state, temperature in ((locked, 20.0), (warm, 28.0)):
+        pressure, _ = started(state, flow_share=0.12, case_temperature=temperature, pipe_temperature=temperature)
+        assert np.all(P.set_point[:, None] - pressure < 250.0)
+        assert np.all(pressure[:, 5] < P.set_point)
 
 
 def test_a_blocked_vent_dips_deep_and_slowly():
