@@ -185,6 +185,32 @@ def test_a_blocked_vent_dips_deep_and_slowly():
     assert np.all(sealed[:, 20:].max(axis=1) < healthy[:, 20:].min(axis=1) - 600.0)
 
 
+def test_sealed_air_takes_its_walls_warmth_back_within_seconds():
+    sealed, _ = started(flow_share=0.12, vent_open=0.0)
+    assert np.all(sealed[:, -1] - sealed[:, 0] > 40.0)
+    assert np.all(np.abs(sealed[:, -1] - sealed[:, -5]) < 2.0)
+
+
+def test_a_healthy_engines_draw_rings_for_some_seconds():
+    share = (started(flow_share=1.0)[0].T - P.set_point * (1.0 - P.droop)) / (P.set_point * P.droop)
+    assert np.all(share[2] > 0.05)
+    assert np.all(share[3] < 0.0)
+    assert np.all(np.abs(share[10:]) < 0.05)
+
+
+def test_one_long_step_is_many_short_ones():
+    def warming(minute_share):
+        return arrays({"vent_open": 0.5, "case_temperature": 20.0 + minute_share})
+
+    long, _ = gas.step(P, standing(), **warming(1.0), dt_s=60.0)
+    short = standing()
+    for second in range(60):
+        short, _ = gas.step(P, short, **warming((second + 1) / 60.0), dt_s=1.0)
+    excess = short.case_pressure - SEA_LEVEL
+    assert np.all(excess > 100.0)
+    np.testing.assert_allclose(long.case_pressure - SEA_LEVEL, excess, rtol=0.02)
+
+
 def test_runs_with_a_sealed_vent_differ_from_day_to_day():
     cold, _ = trace(
         600, vent_open=0.0, case_temperature=lambda m: 20.0 - m / 120.0, pipe_temperature=lambda m: 20.0 - m / 60.0
