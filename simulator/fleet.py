@@ -21,9 +21,8 @@ BATTERY_TYPES = ("flooded", "agm")
 HEATERS = ("always", "none")
 UNITS_MAX = 500  # each has an open file while history is written, and the goal of speed is set for 100
 SET_POINTS = (1744.0, 2740.0, 4982.0)  # 7, 11 and 20 inH2O
-CAPACITY_AH = {"small": 75.0, "medium": 100.0, "large": 180.0}  # of the battery
 RATED_W = {"small": 25e3, "medium": 60e3, "large": 150e3}
-HEATER_TEXT = {"small": "1 kW 120 V", "medium": "1.5 kW 240 V", "large": "2.5 kW 240 V"}
+HEATER_TEXT = {"small": "0.5 kW 120 V", "medium": "1 kW 240 V", "large": "2 kW 240 V"}
 TIMEZONES: Mapping[str, str] = {
     "high-plain": "America/Denver",
     "lakeside": "America/Toronto",
@@ -220,7 +219,7 @@ def fleet_toml(sites: Sequence[Site], units: Sequence[Unit]) -> str:
 
 
 def _equipment(unit: Unit) -> dict[str, str]:
-    battery = f"{unit.blocks} x 12 V {CAPACITY_AH[unit.size]:.0f} Ah {unit.battery_type}"
+    battery = f"{unit.blocks} x 12 V {unit.battery_type}"
     return {"battery": battery} if unit.heater == "none" else {"heater": HEATER_TEXT[unit.size], "battery": battery}
 
 

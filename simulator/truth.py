@@ -5,7 +5,8 @@ import: numpy, simulator. Touches nothing.
 
 The contract: jacket water below 21 Cel; least cranking voltage below 8.0 V a 12 V block; gas under load below 0.6 or
 above 1.5 of the set point; coolant or enclosure beyond its trip at full load; coolant low; not in automatic. A unit
-that runs is ready. Water, coolant level and switch are judged each minute; what needs a start imagined, every
+that runs is ready. The water that counts is that in the engine: where hoses are shut the sensor at the heater reads
+another. Water, coolant level and switch are judged each minute; what needs a start imagined, every
 TRIED_EACH minutes; what needs an hour of full load imagined, every LOADED_EACH minutes.
 """
 
@@ -110,7 +111,7 @@ def each_minute(
     """Reasons that need no start imagined, [unit, t].
 
     Args:
-        water: Cel. coolant_share, in_auto, running: 0..1, all [unit, t].
+        water: in the engine's jacket, Cel. coolant_share, in_auto, running: 0..1, all [unit, t].
         heated: units that have a jacket heater, [unit, 1]; the water of others is as cold as their makers allow.
     """
     standing = running < 0.5

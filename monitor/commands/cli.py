@@ -192,6 +192,30 @@ def replay(
     _say(f"{done.alarms:,} alarms from {done.readings:,} readings of {done.units:,} units, in {alarms}.{aside}", 0)
 
 
+@app.command
+def simulate(
+    scenario: Annotated[str | None, Parameter(help="A ready-made scenario, or a scenario file (TOML).")] = None,
+    /,
+    *,
+    out: Annotated[Path | None, Parameter(help="New folder for readings, fleet.toml and truth.jsonl.")] = None,
+    plots: Annotated[bool, Parameter(help="Draw a page for each kind of fault in it, too.")] = False,
+    mqtt: Annotated[str | None, Parameter(help="Publish at this broker instead, like mqtt://127.0.0.1:1883.")] = None,
+    speed: Annotated[float | None, Parameter(help="With --mqtt: so many times as fast as time goes by.")] = None,
+) -> None:
+    """Let invented units live through a scenario: write down what they report and what was true, or publish it live.
+
+    Without a scenario it lists the ready-made ones. The same scenario gives the same bytes.
+
+    Example: stillready simulate cold-week --out winter
+    """
+    from monitor.commands.simulate import listed, simulated
+
+    if scenario is None:
+        print(listed())
+    else:
+        _say(simulated(scenario, out=out, plots=plots, mqtt=mqtt, speed=speed), 0)
+
+
 @history.command(name="import")
 def history_import(
     paths: Annotated[list[Path], Parameter(help="Parquet and CSV files, or folders of them.")],

@@ -18,6 +18,7 @@ from monitor.times import MINUTE_NS, from_rfc3339
 FLEET = '# the valley\n[sites.mill]\ntimezone = "America/Denver"\n\n[units.mill-1]\nsite = "mill"\n'
 COMMANDS = [
     *(["serve"], ["replay"], ["demo"], ["check"], ["history", "import"], ["history", "export"]),
+    ["simulate"],
     *(["quarantine", "list"], ["quarantine", "show"], ["quarantine", "admit"]),
 ]
 BEGIN_NS = from_rfc3339("2026-01-13T00:00:00Z")

@@ -82,6 +82,7 @@ def test_the_commands_are_those_that_do_something():
         "quarantine show",
         "replay",
         "serve",
+        "simulate",
     ]
 
 
