@@ -1,0 +1,366 @@
+"""Starting battery and its charger: float, discharge, recharge, age and the dip of a crank.
+
+In: air, line, loads, what is wrong with battery and charger. Out: volts of the set and charger current, stepped; volts
+of each second of a crank. May import: numpy, simulator.chance. Touches nothing.
+
+A set is one or two 12 V blocks in series; all of its blocks are alike, and volts in here are of a block. Over the rest
+volts E(charge, temperature) lie: r0 I; a branch rc1 of minutes (diffusion); a branch rc2, the surface charge, that
+stands some 0.8 V high on float, is used up within hours once nothing feeds it, and in seconds by a starter; and acid,
+what concentration the plates keep for days after charging. Charge that is not taken up gasses:
+
+    Cs d(rc2)/dt = I - f(rc2),   f = G(charge) rc2 + gas(rc2) above 0, rc2 / r2 below
+    C d(charge)/dt = I - gas - self-discharge
+
+rc2 is solved linearised at the step's end, so volts are linear in the current and the charger's (constant current until
+a set voltage) follows in closed form: stable at any step, and charge is kept count of to rounding.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator.chance import even, keys
+
+Float64 = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+
+CELLS = 6  # of a block
+CHARGES = np.array([0.0, 0.25, 0.5, 0.75, 1.0])
+FLOODED_REST = np.array([11.89, 12.06, 12.24, 12.45, 12.65])  # V, BCI table, TRADE.md section 4
+AGM_REST = np.array([11.70, 12.00, 12.30, 12.60, 12.85])  # V, one maker, TRADE.md section 4; empty from memory
+REST_TEMPERATURE = 26.7  # Cel, of the BCI table
+REST_SLOPE = 0.0012  # V/K, 0.2 mV/K a cell (from memory)
+FLOAT_TEMPERATURE = 25.0  # Cel, from which floats are compensated
+FLOAT_VOLTS = 13.5  # at which float currents are stated
+COLD_AT = np.array([-40.0, -29.0, -18.0, 0.0, 27.0])  # Cel
+CRANKING_POWER = np.array([0.18, 0.25, 0.40, 0.65, 1.0])  # trade chart, TRADE.md section 4; -40 Cel extrapolated
+COLD_POWER = 0.5  # resistance ~ power^-0.5: part of the lost power is chemistry, not resistance (our choice)
+DRAG_AT = np.array([-40.0, -29.0, -18.0, 0.0, 27.0, 60.0])  # Cel
+DRAG_NEEDED = np.array([4.6, 3.5, 2.1, 1.55, 1.0, 0.75])  # power at like speed, same chart; both ends extrapolated
+DRAG_POWER = 0.4  # a starter with more to turn slows down: its current grows less (our choice)
+INRUSH, INRUSH_S = 0.3, 0.7  # a second's mean current above the later, at the first, and how it fades (from memory)
+TURNS_VOLTS = 7.2  # a block, under which a starter hardly turns (common practice)
+SHORTED_VOLTS = 2.1  # a cell, TRADE.md section 4
+ACID_S, ACID_FED_S = 48 * 3600.0, 2 * 3600.0  # how long plates keep, and take up, concentrated acid (our choice)
+RC1_S = 300.0  # diffusion (order of magnitude)
+SURFACE_F = 2500.0  # of 100 Ah: 0.85 V over rest are some 0.6 Ah (our choice, for TRADE.md's 'within hours')
+ACCEPTANCE = 60.0  # A/V at 100 Ah wholly empty: at 14.4 V the current falls with some hour (common practice)
+COLD_ACCEPTANCE = 0.03  # 1/K: a charge takes about twice as long 25 K colder (from memory)
+GAS_PER_VOLT = 1.8  # 1/V: tenfold in 1.3 V a block (Tafel slopes of both electrodes, from memory)
+DOUBLES_K = 10.0  # self-discharge and gassing (TRADE.md section 4); ageing too
+WATER_G_PER_AH = 0.336  # a cell: 18.015 g/mol over two Faradays (computed)
+WATER_G_OF_AH = 7.5  # in a cell of 1 Ah (order of magnitude)
+GAS_HEAT_VOLTS = 1.48 * CELLS  # that gas takes along, thermoneutral, V (from memory)
+EMPTY, EMPTY_PER_K = 0.04, 0.004  # charge below which volts collapse under load; and more a K under 25 Cel
+EMPTY_OHM = 0.1  # at 100 Ah, halfway from there to no charge (our choice)
+LOAD_VOLTS = 12.0  # at which loads draw what they are stated to; less as volts collapse
+LIFE_S = 5 * 365.25 * 86_400.0  # at 25 Cel, TRADE.md section 4
+BULK_S = 300.0  # at its limit for so long, a charger goes on to absorption (our choice)
+ABSORPTION_MOST_S = 10 * 3600.0  # then it returns to float in any case (common practice)
+
+
+@dataclass(frozen=True, slots=True)
+class BatteryParameters:
+    """Batteries and their chargers; each array [unit].
+
+    blocks: 12 V ones in series. agm: 1, flooded 0. capacity_ah: at 25 Cel. r0, r1, r2: of a block at 27 Cel, full, new;
+    r0 with its cables, ohm. surface_f: capacity of rc2 on a block, F. self_discharge: share a month at 25 Cel.
+    float_a: current that a full block takes at 13.5 V and 25 Cel, A. acid_volts: over rest after long charging, V a
+    block. water_share: of gassing that leaves as water. heat_capacity: of the set, J/K; air_conductance: W/K.
+    float_volts, absorption_volts, equalise_volts: V a block at 25 Cel. compensation: V/K a block, 0 or negative.
+    limit_a: of the charger; tail_a: under which it leaves absorption, A. standing_a: load of controls, A. starter_a:
+    after the inrush at 27 Cel, A; starter_ohm: of a stalled starter, a block. begin_age: of a life, 0..1.
+    """
+
+    blocks: Float64
+    agm: Float64
+    capacity_ah: Float64
+    r0: Float64
+    r1: Float64
+    r2: Float64
+    surface_f: Float64
+    self_discharge: Float64
+    float_a: Float64
+    acid_volts: Float64
+    water_share: Float64
+    heat_capacity: Float64
+    air_conductance: Float64
+    float_volts: Float64
+    absorption_volts: Float64
+    equalise_volts: Float64
+    compensation: Float64
+    limit_a: Float64
+    tail_a: Float64
+    standing_a: Float64
+    starter_a: Float64
+    starter_ohm: Float64
+    begin_age: Float64
+
+
+@dataclass(frozen=True, slots=True)
+class BatteryState:
+    """What battery and charger remember, [unit].
+
+    soc: charge, 0..1 of the capacity it has now. rc1, rc2, acid: V a block. temperature: Cel. water: share left. age:
+    of a life. absorbing: 0 or 1; bulk_s, absorbed_s: at the charger's limit, and at absorption volts, s. battery_a,
+    lost_a: mean of the last step, A: into the battery, and of it what gassed or discharged itself.
+    """
+
+    soc: Float64
+    rc1: Float64
+    rc2: Float64
+    acid: Float64
+    temperature: Float64
+    water: Float64
+    age: Float64
+    absorbing: Float64
+    bulk_s: Float64
+    absorbed_s: Float64
+    battery_a: Float64
+    lost_a: Float64
+
+
+# TRADE.md section 4 for floats, self-discharge and float currents; resistances of 100 Ah with cables: sound 3-8 mOhm.
+PRESETS: Mapping[str, Mapping[str, float]] = {
+    "flooded": {"agm": 0.0, "float": 13.4, "self": 0.05, "float_a": 0.10, "acid": 0.10, "water": 0.5, "r0": 6.2e-3,
+                "equalise": 15.0},
+    "agm": {"agm": 1.0, "float": 13.6, "self": 0.025, "float_a": 0.07, "acid": 0.05, "water": 0.02, "r0": 5.4e-3,
+            "equalise": 14.4},
+}  # fmt: skip
+UNCOMPENSATED = 0.2  # share of chargers without compensation (our choice)
+
+
+def draw(ids: Sequence[str], presets: Sequence[str], *, seed: int) -> BatteryParameters:
+    """Batteries of units, each varied about its preset by chance that hangs on seed and id alone.
+
+    Args:
+        ids, presets: a name of PRESETS, '_' and the number of blocks, such as 'flooded_2'.
+    """
+
+    def chance(what: str, spread: float, middle: float = 0.0) -> Float64:
+        return middle + spread * even(keys(seed, ids, f"battery {what}"), np.zeros(1, np.int64))[:, 0]
+
+    def preset(name: str) -> Float64:
+        return np.array([PRESETS[one.partition("_")[0]][name] for one in presets], np.float64)
+
+    blocks = np.array([float(one.partition("_")[2]) for one in presets])
+    capacity = np.round(chance("capacity", 4.0, 8.0) * blocks**0.5 * 2.0) * 5.0  # 40-120 Ah, in pairs more
+    size = capacity / 100.0
+    starter_a = 330.0 * size * chance("starter", 0.08, 1.0)
+    absorption = np.full(len(ids), 14.4)
+    return BatteryParameters(
+        blocks=blocks,
+        agm=preset("agm"),
+        capacity_ah=capacity,
+        r0=preset("r0") / size * chance("r0", 0.1, 1.0),
+        r1=1.5e-3 / size,
+        r2=1.2e-3 / size,
+        surface_f=SURFACE_F * size * chance("surface", 0.15, 1.0),
+        self_discharge=preset("self") * chance("self", 0.3, 1.0),
+        float_a=preset("float_a") * size * chance("float current", 0.3, 1.0),
+        acid_volts=preset("acid") * chance("acid", 0.2, 1.0),
+        water_share=preset("water"),
+        heat_capacity=25e3 * size * blocks * chance("heat", 0.1, 1.0),  # 25 kg of about 1 kJ/(kg K) at 100 Ah
+        air_conductance=3.0 * size ** (2.0 / 3.0) * blocks * chance("conductance", 0.2, 1.0),
+        float_volts=preset("float") + chance("float", 0.08),
+        absorption_volts=absorption + chance("absorption", 0.05),
+        equalise_volts=preset("equalise"),
+        compensation=np.where(
+            chance("compensated", 0.5, 0.5) < UNCOMPENSATED, 0.0, CELLS * chance("slope", 5e-4, -4e-3)
+        ),
+        limit_a=np.round(size * chance("limit", 1.5, 5.5)),
+        tail_a=0.02 * capacity,
+        standing_a=size * chance("standing", 0.05, 0.16),
+        starter_a=starter_a,
+        starter_ohm=1.6 / starter_a,
+        begin_age=chance("age", 0.2, 0.2),
+    )
+
+
+def begin(p: BatteryParameters, air: Float64) -> BatteryState:
+    """Sound batteries that have stood on float for long; air around them, Cel, [unit]."""
+    none = np.zeros_like(p.capacity_ah)
+    on_float = p.float_volts + p.compensation * (air - FLOAT_TEMPERATURE) - _rest(p, none + 0.999, air)
+    surface = np.maximum(on_float - p.acid_volts, 0.0)
+    return BatteryState(
+        soc=none + 0.999,
+        rc1=none,
+        rc2=surface,
+        acid=p.acid_volts,
+        temperature=none + air,
+        water=none + 1.0,
+        age=p.begin_age,
+        absorbing=none,
+        bulk_s=none,
+        absorbed_s=none,
+        battery_a=none,
+        lost_a=none,
+    )
+
+
+def _rest(p: BatteryParameters, soc: Float64, temperature: Float64) -> Float64:
+    flooded = np.interp(soc, CHARGES, FLOODED_REST)
+    more = np.interp(soc, CHARGES, AGM_REST - FLOODED_REST)
+    rest: Float64 = flooded + p.agm * more + REST_SLOPE * (temperature - REST_TEMPERATURE)
+    return rest
+
+
+def rest_volts(p: BatteryParameters, soc: Float64, temperature: Float64) -> Float64:
+    """Of a sound block long at rest, V; soc 0..1, temperature Cel, [unit] each."""
+    return _rest(p, soc, temperature)
+
+
+def capacity_now(p: BatteryParameters, s: BatteryState, resistance_factor: Float64) -> Float64:
+    """Ah that the set holds at 25 Cel: less with age, sulphate (three times the resistance: 60 %) and lost water."""
+    left = (1.0 - 0.2 * (resistance_factor - 1.0)) * (1.0 - 0.2 * s.age) * (0.4 + 0.6 * s.water)
+    return p.capacity_ah * np.maximum(left, 0.1)
+
+
+def _resistance(p: BatteryParameters, s: BatteryState, resistance_factor: Float64) -> tuple[Float64, Float64]:
+    """Factor over r0, r1, r2 of new, full and warm, and what collapses on discharge near empty, ohm a block."""
+    cold = np.interp(s.temperature, COLD_AT, CRANKING_POWER**-COLD_POWER)
+    gone = 1.0 - s.soc
+    factor = cold * (1.0 + 0.8 * gone * gone) * resistance_factor * (1.0 + 0.3 * s.age) * (2.5 - 1.5 * s.water)
+    empty = EMPTY + EMPTY_PER_K * np.maximum(FLOAT_TEMPERATURE - s.temperature, 0.0)
+    short = np.maximum(empty - s.soc, 0.0) / np.maximum(s.soc, 1e-6)
+    return factor, EMPTY_OHM * 100.0 / p.capacity_ah * short * short
+
+
+def _taken_up(
+    p: BatteryParameters, s: BatteryState, rc2: Float64, r2: Float64
+) -> tuple[Float64, Float64, Float64, Float64]:
+    """f(rc2) of the module's head and its slope, and of them what gasses, A and A/V."""
+    warm = np.exp2((s.temperature - FLOAT_TEMPERATURE) / DOUBLES_K)
+    over = (
+        FLOAT_VOLTS - p.acid_volts - np.interp(1.0, CHARGES, FLOODED_REST) - p.agm * (AGM_REST[-1] - FLOODED_REST[-1])
+    )
+    base = p.float_a * warm / np.expm1(GAS_PER_VOLT * over)
+    up = np.maximum(rc2, 0.0)
+    swollen = base * np.exp(GAS_PER_VOLT * up)
+    gas, gas_slope = swollen - base, GAS_PER_VOLT * swollen * (rc2 > 0.0)
+    accepting = np.exp(COLD_ACCEPTANCE * np.minimum(s.temperature - FLOAT_TEMPERATURE, 10.0))
+    main = np.where(rc2 > 0.0, ACCEPTANCE * p.capacity_ah / 100.0 * (1.0 - s.soc) * accepting, 1.0 / r2)
+    return main * rc2 + gas, main + gas_slope, gas, gas_slope
+
+
+def step(
+    p: BatteryParameters,
+    s: BatteryState,
+    *,
+    air: Float64,
+    line_on: Float64,
+    draw_a: Float64,
+    output_share: Float64,
+    current_share: Float64,
+    interrupted: Float64,
+    shorted: Float64,
+    resistance_factor: Float64,
+    extra_load_a: Float64,
+    over_volts: Float64,
+    equalise: Float64,
+    dt_s: float,
+) -> tuple[BatteryState, Float64, Float64]:
+    """Battery and charger a step later, volts of the set then, and the charger's current, A.
+
+    Args:
+        air: around the battery, Cel. line_on: above 0.5 the charger is supplied. draw_a: of starter or test, over the
+        step, A. output_share, current_share: of the charger's volts and of its limit. interrupted: above 0.5 its output
+        is off. shorted: cells of the set. resistance_factor: of the battery, 1 sound. extra_load_a: left on, A.
+        over_volts: that a faulty charger adds, V a block. equalise: above 0.5 by order. dt_s: s.
+        All but dt_s have the shape [unit].
+    """
+    factor, empty_ohm = _resistance(p, s, resistance_factor)
+    capacity_as = 3600.0 * capacity_now(p, s, resistance_factor)
+    r0, r1, r2 = p.r0 * factor, p.r1 * factor, p.r2 * factor
+    self_a = p.self_discharge / 2.63e6 * capacity_as * s.soc * np.exp2((s.temperature - FLOAT_TEMPERATURE) / DOUBLES_K)
+    on = (line_on > 0.5) & (interrupted < 0.5)
+    limit = p.limit_a * current_share * on
+    load = p.standing_a + extra_load_a + draw_a
+    carried = np.minimum(load, limit)
+    left = (load - carried) / (1.0 + empty_ohm * load / LOAD_VOLTS)  # as the volts at a load collapse, it draws less
+    stored_a = np.maximum(s.soc * capacity_as / dt_s - self_a, 0.0)  # all that is left, within this step
+    left = np.minimum(left, stored_a)
+    load = carried + left
+    taken, slope, gas, gas_slope = _taken_up(p, s, s.rc2, r2)
+    stiff = p.surface_f / dt_s + slope
+    fade = np.exp(-dt_s / RC1_S)
+    idle = _rest(p, s.soc, s.temperature) - SHORTED_VOLTS * shorted / p.blocks + s.acid + s.rc1 * fade
+    idle = idle + s.rc2 - taken / stiff - empty_ohm * left  # volts of the block at the step's end without any current
+    usual = np.where(s.absorbing > 0.5, p.absorption_volts, p.float_volts)
+    wanted = np.where(equalise > 0.5, p.equalise_volts, usual) + over_volts
+    wanted = (wanted + p.compensation * (s.temperature - FLOAT_TEMPERATURE)) * output_share
+    ohm = r0 + r1 * (1.0 - fade) + 1.0 / stiff
+    charger = np.minimum(np.maximum((wanted - idle) / ohm + load, np.maximum(load - stored_a, 0.0)), limit)
+    current = charger - load
+    volts = np.maximum(idle + ohm * current, 0.0)
+    rc2 = s.rc2 + (current - taken) / stiff
+    gassing = np.maximum(gas + gas_slope * (rc2 - s.rc2), 0.0)
+    lost = self_a + gassing
+    lost = np.minimum(lost, s.soc * capacity_as / dt_s + current)  # not below empty
+    lost = np.maximum(lost, current - (1.0 - s.soc) * capacity_as / dt_s)  # what a full battery cannot keep, gasses
+    soc = np.minimum(np.maximum(s.soc + (current - lost) * dt_s / capacity_as, 0.0), 1.0)
+    fed = p.acid_volts * np.minimum(np.maximum(rc2 / 0.6, 0.0), 1.0)
+    acid = s.acid + (fed - s.acid) * -np.expm1(-dt_s / np.where(fed > s.acid, ACID_FED_S, ACID_S))
+    gas_heat = gassing * np.maximum(volts - (1.0 - p.agm) * GAS_HEAT_VOLTS, 0.0)
+    heat_w = p.blocks * (current * current * (r0 + r2 * (rc2 < 0.0)) + gas_heat)
+    settled = air + heat_w / p.air_conductance
+    temperature = settled + (s.temperature - settled) * np.exp(-dt_s * p.air_conductance / p.heat_capacity)
+    dried = gassing * p.water_share * WATER_G_PER_AH * dt_s / (3600.0 * WATER_G_OF_AH * p.capacity_ah)
+    at_limit = on & (limit > 0.0) & (charger >= 0.98 * limit)
+    bulk_s = np.where(at_limit, s.bulk_s + dt_s, 0.0)
+    over = (charger < p.tail_a) | (s.absorbed_s >= ABSORPTION_MOST_S)
+    absorbing = on & (((s.absorbing > 0.5) & ~over) | ((s.absorbing < 0.5) & (bulk_s >= BULK_S)))
+    after = BatteryState(
+        soc=soc,
+        rc1=s.rc1 * fade + r1 * (1.0 - fade) * current,
+        rc2=rc2,
+        acid=acid,
+        temperature=temperature,
+        water=np.maximum(s.water - dried, 0.0),
+        age=s.age + dt_s / LIFE_S * np.exp2((s.temperature - FLOAT_TEMPERATURE) / DOUBLES_K),
+        absorbing=absorbing.astype(np.float64),
+        bulk_s=bulk_s,
+        absorbed_s=np.where(absorbing, s.absorbed_s + dt_s * ~at_limit, 0.0),
+        battery_a=current,
+        lost_a=lost,
+    )
+    return after, volts * p.blocks, charger
+
+
+def crank(
+    p: BatteryParameters,
+    s: BatteryState,
+    *,
+    water: Float64,
+    shorted: Float64,
+    resistance_factor: Float64,
+    seconds: int,
+) -> tuple[Float64, Bool, Float64]:
+    """Volts of the set at each second of a crank, whether the engine turns, and Ah drawn. Changes no state.
+
+    Args:
+        water: temperature of the engine, Cel; the colder, the harder it turns. shorted: cells of the set.
+        resistance_factor: of the battery, 1 sound. All [unit].
+    Returns: volts [unit, second], turns [unit], Ah [unit].
+    """
+    factor, empty_ohm = _resistance(p, s, resistance_factor)
+    r0, r2 = p.r0 * factor + empty_ohm, p.r2 * factor
+    steady = p.starter_a * np.interp(water, DRAG_AT, DRAG_NEEDED**DRAG_POWER)
+    under = _rest(p, s.soc, s.temperature) - SHORTED_VOLTS * shorted / p.blocks + s.acid + s.rc1
+    rc2, stalled = s.rc2, np.zeros(len(water), np.bool_)
+    volts = np.empty((len(water), seconds))
+    drawn_as = np.zeros(len(water))
+    for second in range(seconds):
+        taken, slope, _, _ = _taken_up(p, s, rc2, r2)
+        stiff = p.surface_f + slope
+        idle, ohm = np.maximum(under + rc2 - taken / stiff, 0.0), r0 + 1.0 / stiff
+        wanted = steady * (1.0 + INRUSH * np.exp(-second / INRUSH_S))
+        most = idle / (ohm + p.starter_ohm)
+        current = np.minimum(wanted, most)
+        volts[:, second] = idle - ohm * current
+        stalled |= (most < wanted) | (volts[:, second] < TURNS_VOLTS)
+        rc2 = rc2 - (current + taken) / stiff
+        drawn_as += current
+    return volts * p.blocks[:, None], ~stalled, drawn_as / 3600.0

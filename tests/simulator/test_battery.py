@@ -1,0 +1,305 @@
+"""Battery and charger: charge is kept count of, healthy volts are the trade's, each fault as a technician knows it."""
+
+from dataclasses import fields, replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from simulator import battery
+from simulator.rows import taken
+
+IDS = [f"unit-{row}" for row in range(60)]
+PRESETS = [("flooded_2", "agm_1", "flooded_1", "agm_2")[row % 4] for row in range(60)]
+P = battery.draw(IDS, PRESETS, seed=7)
+FLOODED = P.agm < 0.5
+DAY = 1440  # minutes in one
+COMPENSATED = P.float_volts + P.compensation * (15.0 - 25.0)  # at the 15 Cel that tests stand in
+
+
+def arrays(given_values, *, count):
+    usual = {
+        "air": 15.0, "line_on": 1.0, "draw_a": 0.0, "output_share": 1.0, "current_share": 1.0, "interrupted": 0.0,
+        "shorted": 0.0, "resistance_factor": 1.0, "extra_load_a": 0.0, "over_volts": 0.0, "equalise": 0.0,
+    }  # fmt: skip
+    return {name: np.broadcast_to(np.float64(value), count) for name, value in (usual | given_values).items()}
+
+
+def on_float(p=P, *, air=15.0):
+    return battery.begin(p, np.full(len(p.r0), air))
+
+
+def trace(hours, *, state=None, p=P, dt_s=60.0, **given_values):
+    """Volts a block and charger current, [unit, step], and the state at the end."""
+    state = state or on_float(p, air=given_values.get("air", 15.0))
+    inputs, volts, current = arrays(given_values, count=len(p.r0)), [], []
+    for _ in range(round(hours * 3600.0 / dt_s)):
+        state, shown, charged = battery.step(p, state, **inputs, dt_s=dt_s)
+        volts.append(shown / p.blocks)
+        current.append(charged)
+    return np.array(volts).T, np.array(current).T, state
+
+
+def cranked(state=None, *, p=P, water=45.0, shorted=0.0, resistance_factor=1.0, seconds=10):
+    """Volts a block, [unit, second], whether each turns, Ah."""
+    count = len(p.r0)
+    volts, turns, drawn_ah = battery.crank(
+        p,
+        state or on_float(p),
+        water=np.full(count, water),
+        shorted=np.full(count, shorted),
+        resistance_factor=np.full(count, resistance_factor),
+        seconds=seconds,
+    )
+    return volts / p.blocks[:, None], turns, drawn_ah
+
+
+def after_crank(state, *, p=P, seconds=10):
+    drawn_a = cranked(state, p=p, seconds=seconds)[2] * 3600.0 / seconds
+    return trace(seconds / 3600.0, state=state, p=p, dt_s=float(seconds), draw_a=drawn_a)[2]
+
+
+def test_units_are_of_their_preset_and_differ():
+    assert set(P.blocks[FLOODED]) == {1.0, 2.0}
+    assert (P.float_volts[FLOODED].min() >= 13.2) & (P.float_volts[FLOODED].max() <= 13.5)
+    assert (P.float_volts[~FLOODED].min() >= 13.5) & (P.float_volts[~FLOODED].max() <= 13.8)
+    assert 0.05 < (P.compensation == 0.0).mean() < 0.4
+    assert np.all((P.compensation == 0.0) | ((P.compensation >= -0.030) & (P.compensation <= -0.018)))
+    assert len(set(P.r0)) == len(P.r0)
+
+
+def test_chance_hangs_on_seed_and_id_alone():
+    alone = battery.draw(IDS[5:6], PRESETS[5:6], seed=7)
+    for field in fields(P):
+        np.testing.assert_array_equal(getattr(alone, field.name), getattr(P, field.name)[5:6])
+    assert battery.draw(IDS, PRESETS, seed=8).r0[0] != P.r0[0]
+
+
+def test_the_same_steps_give_the_same_bytes_and_a_unit_alone_the_same():
+    first, second = trace(6, extra_load_a=2.0), trace(6, extra_load_a=2.0)
+    assert first[0].tobytes() == second[0].tobytes()
+    alone = trace(6, p=taken(P, np.array([3, 8]), units=60), extra_load_a=2.0)
+    np.testing.assert_array_equal(alone[0], first[0][[3, 8]])
+
+
+def test_parameters_and_states_are_arrays_of_one_row_a_unit():
+    for record in (P, on_float(), trace(0.1)[2]):
+        for field in fields(record):
+            assert getattr(record, field.name).shape == (60,), field.name
+
+
+def test_on_float_the_charger_holds_its_volts_and_the_battery_takes_little():
+    volts, current, state = trace(48)
+    np.testing.assert_allclose(volts[:, -1], COMPENSATED + P.compensation * (state.temperature - 15.0), atol=0.002)
+    share = (current[:, -1] - P.standing_a) / P.capacity_ah * 100.0
+    assert np.all((share > 0.005) & (share < 0.5))
+    assert state.soc.min() > 0.995
+
+
+def test_a_warm_battery_takes_more_float_current():
+    cool, warm = (trace(72, air=air)[1][:, -1] - P.standing_a for air in (10.0, 40.0))
+    assert np.median(warm / cool) > 1.0
+    bare = P.compensation == 0.0
+    assert np.all(warm[bare] > 4.0 * cool[bare])
+
+
+def test_a_failed_charger_leaves_the_surface_charge_within_hours_then_a_slow_fall():
+    volts, current, _ = trace(24 * 8, state=trace(24)[2], line_on=0.0)
+    assert not current.any()
+    assert np.all((volts[:, 6 * 60] >= 12.65) & (volts[:, 6 * 60] <= 12.95))
+    assert np.all(volts[:, 60] - volts[:, 6 * 60] > 0.25)
+    a_day = np.diff(volts[:, DAY - 1 :: DAY], axis=1)
+    assert np.all((a_day <= -0.02) & (a_day >= -0.1))
+
+
+def test_after_a_crank_the_current_stands_at_its_limit_and_float_is_back_within_hours():
+    volts, current, state = trace(8, state=after_crank(trace(24)[2]))
+    np.testing.assert_allclose(current[:, 0], P.limit_a)
+    off = np.abs(volts - COMPENSATED[:, None]) > 0.05
+    back_min = np.array([np.flatnonzero(row).max() + 1 for row in off])
+    assert np.all((back_min > 5) & (back_min < 4 * 60))
+    assert state.soc.min() > 0.995
+
+
+def test_a_discharge_is_answered_with_absorption_until_the_current_has_tailed_off():
+    empty = replace(trace(24)[2], soc=np.full(60, 0.5), rc2=np.zeros(60))
+    volts, current, state = trace(60, state=empty)
+    most = P.absorption_volts + P.compensation * (15.0 - 25.0)
+    np.testing.assert_allclose(volts.max(axis=1), most, atol=0.05)
+    held = np.sum(volts > most[:, None] - 0.1, axis=1) / 60.0
+    assert np.all((held > 0.4) & (held < 11.0))
+    np.testing.assert_allclose(volts[:, -1], COMPENSATED, atol=0.03)
+    assert np.all(current.max(axis=1) == P.limit_a)
+    assert np.all(state.absorbing == 0.0)
+
+
+@pytest.mark.parametrize(
+    ("fault", "least", "most"), [({"over_volts": 1.5}, 14.2, 16.3), ({"equalise": 1.0}, 13.7, 15.6)]
+)
+def test_overcharging_and_equalising_stand_above_float_and_use_water(fault, least, most):
+    volts, _, wet = trace(48, **fault)
+    assert np.all((volts[:, -1] > least) & (volts[:, -1] < most))
+    usual = trace(48)[2]
+    flooded = FLOODED
+    assert np.all((1.0 - wet.water)[flooded] > 4.0 * (1.0 - usual.water)[flooded])
+    assert np.all(1.0 - wet.water[~flooded] < 0.01)
+
+
+def test_overcharge_warms_the_case():
+    assert np.median(trace(72, over_volts=1.5)[2].temperature) > np.median(trace(72)[2].temperature) + 2.0
+
+
+def test_a_sagging_charger_holds_less_and_then_nothing():
+    volts, current, _ = trace(24 * 3, output_share=0.9)
+    assert np.all(volts[:, -1] < 13.0)
+    assert np.all(current[:, :60] < 1e-9)
+
+
+def test_a_charger_whose_current_falls_is_longer_back_to_float():
+    state = after_crank(trace(24)[2], seconds=15)
+    weak = trace(24, state=state, current_share=0.1)[0]
+    sound = trace(24, state=state)[0]
+    under = COMPENSATED[:, None] - 0.05
+    assert np.all(np.sum(weak < under, axis=1) > 3 * np.sum(sound < under, axis=1))
+
+
+def test_an_interrupted_charger_gives_nothing():
+    _, current, _ = trace(2, interrupted=1.0)
+    assert not current.any()
+
+
+def test_one_shorted_cell_is_2_1_v_at_rest_and_more_float_current():
+    short, sound = trace(48, shorted=1.0, line_on=0.0)[0], trace(48, line_on=0.0)[0]
+    np.testing.assert_allclose((sound - short)[:, 0] * P.blocks, 2.1, atol=0.02)
+    assert np.all(trace(48, shorted=1.0)[1][:, -1] > 3.0 * (trace(48)[1][:, -1] - P.standing_a))
+
+
+def test_a_load_left_on_empties_a_battery_in_days_and_its_volts_collapse():
+    volts, _, state = trace(24 * 5, line_on=0.0, extra_load_a=1.5)
+    days = 24.0 * P.capacity_ah / (1.5 + P.standing_a) / 24.0 / 24.0
+    flat = np.array([np.flatnonzero(row < 10.5).min(initial=10**6) for row in volts]) / DAY
+    assert np.median(flat) == pytest.approx(np.median(days), rel=0.25)
+    assert np.all(state.soc >= 0.0)
+    heavy = trace(48, line_on=0.0, extra_load_a=8.0)
+    assert np.all(heavy[0][:, -1] < 6.0)
+    assert not cranked(heavy[2])[1].any()
+
+
+def test_more_load_than_the_charger_gives_empties_and_less_does_not():
+    loaded = trace(24 * 6, extra_load_a=8.0)
+    over = P.limit_a < 7.0
+    assert over.any()
+    assert np.all(loaded[2].soc[over] < 0.6)
+    assert np.all(np.diff(loaded[0][over, -DAY:], axis=1) < 0.01)  # no chatter at the bottom
+    spared = trace(24 * 6, extra_load_a=1.0)
+    np.testing.assert_allclose(spared[0][:, -1], COMPENSATED, atol=0.05)
+
+
+def test_a_healthy_crank_dips_to_nine_or_ten_volts_warm_deeper_cold_and_turns():
+    warm, turns, drawn_ah = cranked(trace(24)[2])
+    assert np.all((warm.min(axis=1) > 9.0) & (warm.min(axis=1) < 11.2))
+    assert 9.0 < np.median(warm.min(axis=1)) < 10.7
+    assert turns.all()
+    cold = on_float(air=-20.0)
+    heated, stone = cranked(cold)[0].min(axis=1), cranked(cold, water=-20.0)[0].min(axis=1)
+    assert np.all(warm.min(axis=1) > heated)
+    assert np.median(warm.min(axis=1) - heated) > 0.3
+    assert np.all((heated > 8.0) & (heated - stone > 0.8))
+    assert np.all((drawn_ah / P.capacity_ah > 0.005) & (drawn_ah / P.capacity_ah < 0.015))
+
+
+def test_the_first_second_dips_under_the_next():
+    volts = cranked(seconds=4)[0]
+    assert np.all(volts[:, 0] < volts[:, 1])
+
+
+def test_a_crank_changes_no_state_and_its_ah_are_what_a_step_takes():
+    state = trace(24)[2]
+    before = {field.name: getattr(state, field.name).copy() for field in fields(state)}
+    after = after_crank(state, seconds=15)
+    for name, values in before.items():
+        np.testing.assert_array_equal(getattr(state, name), values)
+    drawn = (state.soc - after.soc) * battery.capacity_now(P, state, np.ones(60))
+    net = cranked(state, seconds=15)[2] - (P.limit_a - P.standing_a) * 15.0 / 3600.0
+    np.testing.assert_allclose(drawn, net, rtol=0.05)
+
+
+def test_sulphate_deepens_the_dip_until_nothing_turns():
+    state = trace(24)[2]
+    least = [cranked(state, resistance_factor=factor)[0].min(axis=1) for factor in (1.0, 1.5, 2.5, 4.0)]
+    assert np.all(np.diff(least, axis=0) < -0.3)
+    assert np.median(least[2]) < 8.0
+    assert not cranked(state, resistance_factor=4.0)[1].any()
+    assert cranked(state, resistance_factor=1.5)[1].all()
+
+
+def test_sulphate_holds_less():
+    state = trace(24)[2]
+    lost = [trace(24, state=state, line_on=0.0, resistance_factor=factor)[2].soc for factor in (1.0, 4.0)]
+    assert np.all(1.0 - lost[1] > 2.0 * (1.0 - lost[0]))
+
+
+def test_a_discharged_or_shorted_battery_cranks_lower():
+    half = replace(on_float(), soc=np.full(60, 0.5), rc2=np.zeros(60))
+    empty = replace(half, soc=np.full(60, 0.02))
+    assert np.all(cranked(half)[0].min(axis=1) < cranked()[0].min(axis=1) - 0.5)
+    assert not cranked(empty)[1].any()
+    dip = cranked()[0] - cranked(shorted=1.0)[0]
+    np.testing.assert_allclose(dip * P.blocks[:, None], 2.1, atol=0.01)
+
+
+def test_the_battery_follows_its_air_within_hours_not_minutes():
+    state = on_float(air=20.0)
+    assert np.all(trace(0.25, state=state, air=-10.0, line_on=0.0)[2].temperature > 15.0)
+    assert np.all(trace(48, state=state, air=-10.0, line_on=0.0)[2].temperature < -9.5)
+
+
+def test_self_discharge_doubles_per_ten_kelvin():
+    quiet = replace(P, standing_a=np.zeros(60))
+    rest = replace(on_float(quiet), soc=np.full(60, 0.9), rc2=np.zeros(60), acid=np.zeros(60))
+    lost = []
+    for air in (20.0, 30.0):
+        begin = replace(rest, temperature=np.full(60, air))
+        lost.append(0.9 - trace(24, p=quiet, state=begin, air=air, line_on=0.0)[2].soc)
+    np.testing.assert_allclose(lost[1] / lost[0], 2.0, rtol=0.02)
+    month = lost[0] / 0.9 * 30.4 * 2.0**0.5
+    assert np.all((month > 0.015) & (month < 0.08))
+
+
+def test_a_step_of_a_minute_is_as_good_as_six_of_ten_seconds():
+    state = after_crank(trace(24)[2])
+    coarse, fine = trace(6, state=state), trace(6, state=state, dt_s=10.0)
+    np.testing.assert_allclose(coarse[2].soc, fine[2].soc, atol=0.002)
+    np.testing.assert_allclose(coarse[0][:, -1], fine[0][:, -1], atol=0.03)
+
+
+LEVELS = st.floats(0.0, 1.0)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    soc=LEVELS, rc2=st.floats(-0.5, 2.0), air=st.floats(-40.0, 60.0), line_on=st.sampled_from([0.0, 1.0]),
+    draw_a=st.sampled_from([0.0, 5.0, 400.0, 1000.0]), output_share=st.floats(0.8, 1.0), current_share=LEVELS,
+    shorted=LEVELS, resistance_factor=st.floats(1.0, 5.0), extra_load_a=st.floats(0.0, 30.0),
+    over_volts=st.floats(0.0, 2.0), equalise=st.sampled_from([0.0, 1.0]), dt_s=st.sampled_from([1.0, 15.0, 60.0]),
+)  # fmt: skip
+def test_charge_is_kept_count_of_and_in_bounds(soc, rc2, air, dt_s, **given_values):
+    p = taken(P, np.arange(8), units=60)
+    state = replace(on_float(p, air=air), soc=np.full(8, soc), rc2=np.full(8, rc2))
+    inputs = arrays(given_values | {"air": air}, count=8)
+    for _ in range(30):
+        before = state
+        held = battery.capacity_now(p, before, inputs["resistance_factor"])
+        state, volts, current = battery.step(p, before, **inputs, dt_s=dt_s)
+        gained_ah = (state.soc - before.soc) * held
+        np.testing.assert_allclose(gained_ah, (state.battery_a - state.lost_a) * dt_s / 3600.0, atol=1e-9 * 200.0)
+        assert np.all((state.soc >= 0.0) & (state.soc <= 1.0))
+        assert np.all((current >= 0.0) & (current <= p.limit_a))
+        assert np.all(state.lost_a >= -1e-9)
+        most = p.standing_a + inputs["extra_load_a"] + inputs["draw_a"]
+        load = current - state.battery_a
+        assert np.all((load >= -1e-9) & (load <= most + 1e-9))
+        assert np.all((volts >= 0.0) & (volts < 20.0 * p.blocks))
+        for field in fields(state):
+            assert np.all(np.isfinite(getattr(state, field.name))), field.name
