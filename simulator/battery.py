@@ -58,6 +58,7 @@ EMPTY_OHM = 0.1  # at 100 Ah, halfway from there to no charge (our choice)
 LOAD_VOLTS = 12.0  # at which loads draw what they are stated to; less as volts collapse
 LIFE_S = 5 * 365.25 * 86_400.0  # at 25 Cel, TRADE.md section 4
 BULK_S = 300.0  # at its limit for so long, a charger goes on to absorption (our choice)
+BULK_MOST_S = 36 * 3600.0  # a battery that is still not up then is faulty (common practice)
 ABSORPTION_MOST_S = 10 * 3600.0  # then it returns to float in any case (common practice)
 
 
@@ -268,8 +269,8 @@ def step(
         air: around the battery, Cel. line_on: above 0.5 the charger is supplied. draw_a: of starter or test, over the
         step, A. output_share, current_share: of the charger's volts and of its limit. interrupted: above 0.5 its output
         is off. shorted: cells of the set. resistance_factor: of the battery, 1 sound. extra_load_a: left on, A.
-        over_volts: that a faulty charger adds, V a block. equalise: above 0.5 by order. dt_s: s.
-        All but dt_s have the shape [unit].
+        over_volts: above its float that a faulty charger holds at least, V a block. equalise: above 0.5 by order.
+        dt_s: s. All but dt_s have the shape [unit].
     """
     factor, empty_ohm = _resistance(p, s, resistance_factor)
     capacity_as = 3600.0 * capacity_now(p, s, resistance_factor)
@@ -289,7 +290,7 @@ def step(
     idle = _rest(p, s.soc, s.temperature) - SHORTED_VOLTS * shorted / p.blocks + s.acid + s.rc1 * fade
     idle = idle + s.rc2 - taken / stiff - empty_ohm * left  # volts of the block at the step's end without any current
     usual = np.where(s.absorbing > 0.5, p.absorption_volts, p.float_volts)
-    wanted = np.where(equalise > 0.5, p.equalise_volts, usual) + over_volts
+    wanted = np.maximum(np.where(equalise > 0.5, p.equalise_volts, usual), p.float_volts + over_volts)
     wanted = (wanted + p.compensation * (s.temperature - FLOAT_TEMPERATURE)) * output_share
     ohm = r0 + r1 * (1.0 - fade) + 1.0 / stiff
     charger = np.minimum(np.maximum((wanted - idle) / ohm + load, np.maximum(load - stored_a, 0.0)), limit)
@@ -310,8 +311,9 @@ def step(
     dried = gassing * p.water_share * WATER_G_PER_AH * dt_s / (3600.0 * WATER_G_OF_AH * p.capacity_ah)
     at_limit = on & (limit > 0.0) & (charger >= 0.98 * limit)
     bulk_s = np.where(at_limit, s.bulk_s + dt_s, 0.0)
-    over = (charger < p.tail_a) | (s.absorbed_s >= ABSORPTION_MOST_S)
-    absorbing = on & (((s.absorbing > 0.5) & ~over) | ((s.absorbing < 0.5) & (bulk_s >= BULK_S)))
+    given_up = bulk_s > BULK_MOST_S
+    over = (charger < p.tail_a) | (s.absorbed_s >= ABSORPTION_MOST_S) | given_up
+    absorbing = on & (((s.absorbing > 0.5) & ~over) | ((s.absorbing < 0.5) & (bulk_s >= BULK_S) & ~given_up))
     after = BatteryState(
         soc=soc,
         rc1=s.rc1 * fade + r1 * (1.0 - fade) * current,

@@ -135,7 +135,7 @@ def test_a_discharge_is_answered_with_absorption_until_the_current_has_tailed_of
 
 
 @pytest.mark.parametrize(
-    ("fault", "least", "most"), [({"over_volts": 1.5}, 14.2, 16.3), ({"equalise": 1.0}, 13.7, 15.6)]
+    ("fault", "least", "most"), [({"over_volts": 1.5}, 14.2, 15.6), ({"equalise": 1.0}, 13.7, 15.6)]
 )
 def test_overcharging_and_equalising_stand_above_float_and_use_water(fault, least, most):
     volts, _, wet = trace(48, **fault)
@@ -144,6 +144,23 @@ def test_overcharging_and_equalising_stand_above_float_and_use_water(fault, leas
     flooded = FLOODED
     assert np.all((1.0 - wet.water)[flooded] > 4.0 * (1.0 - usual.water)[flooded])
     assert np.all(1.0 - wet.water[~flooded] < 0.01)
+
+
+def test_absorption_ends_by_the_clock_where_the_current_does_not_tail_off():
+    loaded = replace(P, limit_a=np.full(60, 12.0))
+    empty = replace(on_float(loaded), soc=np.full(60, 0.6), rc2=np.zeros(60))
+    volts, current, _ = trace(48, p=loaded, state=empty, extra_load_a=6.0)
+    assert np.all(current[:, -1] > loaded.tail_a)
+    assert np.all(volts.max(axis=1) > COMPENSATED + 0.5)
+    np.testing.assert_allclose(volts[:, -1], COMPENSATED, atol=0.05)
+
+
+def test_a_charger_gives_up_absorbing_a_battery_that_never_comes_up():
+    weak = replace(P, limit_a=np.full(60, 0.6))
+    empty = replace(on_float(weak), soc=np.full(60, 0.2), rc2=np.zeros(60))
+    assert np.all(trace(12, p=weak, state=empty, current_share=0.9)[2].bulk_s > 11 * 3600.0)
+    _, _, state = trace(38, p=replace(P, tail_a=np.zeros(60), limit_a=np.full(60, 0.6)), state=empty)
+    assert np.all((state.absorbing == 0.0) & (state.bulk_s > 36 * 3600.0))
 
 
 def test_overcharge_warms_the_case():
