@@ -1,7 +1,7 @@
 """Starting battery and its charger: float, discharge, recharge, age and the dip of a crank.
 
 In: air, line, loads, what is wrong with battery and charger. Out: volts of the set and charger current, stepped; volts
-of each second of a crank. May import: numpy, simulator.chance. Touches nothing.
+of each second of a crank. May import: numpy, simulator.chance and .electrolyte. Touches nothing.
 
 A set is one or two 12 V blocks in series; all of its blocks are alike, and volts in here are of a block. Over the rest
 volts E(charge, temperature) lie: r0 I; a branch rc1 of minutes (diffusion); a branch rc2, the surface charge, that
@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.chance import even, keys
+from simulator.electrolyte import frozen_share
 
 Float64 = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -56,6 +57,7 @@ GAS_HEAT_VOLTS = 1.48 * CELLS  # that gas takes along, thermoneutral, V (from me
 EMPTY, EMPTY_PER_K = 0.04, 0.004  # charge below which volts collapse under load; and more a K under 25 Cel
 EMPTY_OHM = 0.1  # at 100 Ah, halfway from there to no charge (our choice)
 LOAD_VOLTS = 12.0  # at which loads draw what they are stated to; less as volts collapse
+ICE_POWER = 3.0  # resistance ~ liquid share^-3: Bruggeman's 1.5 between the plates and in them (our choice)
 LIFE_S = 5 * 365.25 * 86_400.0  # at 25 Cel, TRADE.md section 4
 BULK_S = 300.0  # at its limit for so long, a charger goes on to absorption (our choice)
 BULK_MOST_S = 36 * 3600.0  # a battery that is still not up then is faulty (common practice)
@@ -224,6 +226,7 @@ def _resistance(p: BatteryParameters, s: BatteryState, resistance_factor: Float6
     cold = np.interp(s.temperature, COLD_AT, CRANKING_POWER**-COLD_POWER)
     gone = 1.0 - s.soc
     factor = cold * (1.0 + 0.8 * gone * gone) * resistance_factor * (1.0 + 0.3 * s.age) * (2.5 - 1.5 * s.water)
+    factor = factor / (1.0 - frozen_share(s.soc, s.temperature)) ** ICE_POWER
     empty = EMPTY + EMPTY_PER_K * np.maximum(FLOAT_TEMPERATURE - s.temperature, 0.0)
     short = np.maximum(empty - s.soc, 0.0) / np.maximum(s.soc, 1e-6)
     return factor, EMPTY_OHM * 100.0 / p.capacity_ah * short * short

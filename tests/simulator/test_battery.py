@@ -266,6 +266,15 @@ def test_a_discharged_or_shorted_battery_cranks_lower():
     np.testing.assert_allclose(dip * P.blocks[:, None], 2.1, atol=0.01)
 
 
+def test_ice_stops_a_discharged_battery_and_a_thaw_gives_its_volts_back():
+    cold, thawed, full = on_float(air=-30.0), on_float(air=-12.0), on_float(air=-30.0)
+    quarter = {"soc": np.full(60, 0.25), "rc2": np.zeros(60)}
+    in_ice, after = (cranked(replace(state, **quarter))[0].min(axis=1) for state in (cold, thawed))
+    assert np.all(in_ice < 2.0)
+    assert np.all(after > 4.5)  # TRADE.md section 4: acid of 1.155 freezes below -15 Cel
+    assert np.all(cranked(full)[0].min(axis=1) > 6.5)  # acid of 1.265 is liquid
+
+
 def test_the_battery_follows_its_air_within_hours_not_minutes():
     state = on_float(air=20.0)
     assert np.all(trace(0.25, state=state, air=-10.0, line_on=0.0)[2].temperature > 15.0)
