@@ -35,7 +35,7 @@ class FaultKind(StrEnum):
     CHARGER_CURRENT_FALLING = "charger_current_falling"  # its current limit has fallen to nothing
     CHARGER_INTERMITTENT = "charger_intermittent"  # it is off all the time; less than 1: that share of it, in spells
     BATTERY_SHORTED_CELL = "battery_shorted_cell"  # one cell of the set is shorted through
-    BATTERY_SULPHATED = "battery_sulphated"  # inner resistance four times that of a sound battery
+    BATTERY_SULPHATED = "battery_sulphated"  # inner resistance three times that of a sound battery
     BATTERY_OVERCHARGED = "battery_overcharged"  # the charger holds 1.5 V a block too much
     LOAD_LEFT_ON = "load_left_on"  # LEFT_LOAD_A drawn day and night
     BREAKER_TRIPPED = "breaker_tripped"  # heater, charger and space heater are off together
@@ -221,7 +221,7 @@ def effects(severe: Mapping[FaultKind, Float64], unit_ids: Sequence[str], time_n
         current_share=left(K.CHARGER_CURRENT_FALLING),
         interrupted=interrupted,
         shorted=of(K.BATTERY_SHORTED_CELL),
-        resistance_factor=1.0 + 3.0 * of(K.BATTERY_SULPHATED),
+        resistance_factor=1.0 + 2.0 * of(K.BATTERY_SULPHATED),
         over_volts=1.5 * of(K.BATTERY_OVERCHARGED),
         extra_load_a=LEFT_LOAD_A * of(K.LOAD_LEFT_ON),
         vent_open=left(K.VENT_BLOCKED),

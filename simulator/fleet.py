@@ -31,6 +31,7 @@ TIMEZONES: Mapping[str, str] = {
     "north-valley": "America/Anchorage",
     "rolling-hills": "America/New_York",
 }
+COLD_CLIMATES = frozenset(("north-valley",))  # nobody leaves a unit there without more heat
 WEEKLY_VISIT = "FREQ=WEEKLY;BYDAY=TH;BYHOUR=9"
 
 
@@ -50,8 +51,9 @@ class Unit:
     """One engine-generator.
 
     size: of its build, one of SIZES. blocks: 12 V batteries in series. set_point: of the gas regulator, Pa. heater:
-    'always' or 'none'. exercise_rule: RFC 5545 in site time, '' never. exercise_load, outage_load: shares of full load.
-    gateway: its id. telemetry: the profile of how it reports. space_heater: an electric one in the enclosure.
+    'always' or 'none'. cold_heater: that of a cold country, 305 W a litre. space_heater: an electric one in the
+    enclosure. exercise_rule: RFC 5545 in site time, '' never. exercise_load, outage_load: shares of full load.
+    gateway: its id. telemetry: the profile of how it reports.
     """
 
     id: str
@@ -62,6 +64,7 @@ class Unit:
     battery_type: str = "flooded"
     set_point: float = 2740.0
     heater: str = "always"
+    cold_heater: bool = False
     space_heater: bool = False
     exercise_rule: str = "FREQ=WEEKLY;BYDAY=TU;BYHOUR=10"
     exercise_load: float = 0.3
@@ -145,6 +148,8 @@ def wide_country(count: int, seed: int) -> tuple[TABLE, TABLE]:
             if len(units) < count:
                 unit = f"{site}-{place}"
                 units[unit] = _drawn_unit(site, f"{site.replace('-', ' ').title()} {place}", _Pick(seed, unit))
+                if climate in COLD_CLIMATES:
+                    units[unit] |= {"cold_heater": True, "space_heater": True}
         number += 1
     return sites, units
 

@@ -96,11 +96,12 @@ def plant_of(scenario: Scenario) -> Plant:
     ids, seed, units = scenario.unit_ids, scenario.seed, scenario.units
     row_of = {site.id: row for row, site in enumerate(scenario.sites)}
     elevation = np.array([[CLIMATES[site.climate].elevation_m] for site in scenario.sites])
+    engines = [f"{unit.size}+cold_heater" if unit.cold_heater else unit.size for unit in units]
     houses = [f"{unit.size}+space_heater" if unit.space_heater else unit.size for unit in units]
     site = np.array([row_of[unit.site] for unit in units], np.int64)
     return Plant(
         scenario=scenario,
-        water=water.draw(ids, [unit.size for unit in units], seed=seed),
+        water=water.draw(ids, engines, seed=seed),
         enclosure=enclosure.draw(ids, houses, seed=seed),
         battery=battery.draw(ids, [f"{unit.battery_type}_{unit.blocks}" for unit in units], seed=seed),
         gas=gas.draw(ids, [unit.set_point for unit in units], seed=seed),

@@ -91,7 +91,18 @@ KEYS = (
 )
 SITE_KEYS = ("name", "climate", "timezone", "visit_rule")
 UNIT_KEYS = (
-    *("site", "name", "size", "blocks", "battery_type", "set_point", "heater", "space_heater", "exercise_rule"),
+    *(
+        "site",
+        "name",
+        "size",
+        "blocks",
+        "battery_type",
+        "set_point",
+        "heater",
+        "cold_heater",
+        "space_heater",
+        "exercise_rule",
+    ),
     *("exercise_load", "outage_load", "gateway", "telemetry", "protects", "equipment"),
 )
 
@@ -313,6 +324,7 @@ def _unit(name: str, table: Table, sites: Mapping[str, Site], telemetry: str) ->
         battery_type=table.choice("battery_type", BATTERY_TYPES, default.battery_type),
         set_point=table.number("set_point", default.set_point, 1_000.0, 10_000.0),
         heater=table.choice("heater", HEATERS, default.heater),
+        cold_heater=table.yes("cold_heater", default.cold_heater),
         space_heater=table.yes("space_heater", default.space_heater),
         exercise_rule=_rule(table, "exercise_rule", default.exercise_rule),
         exercise_load=table.number("exercise_load", default.exercise_load, 0.0, 1.0),

@@ -60,7 +60,7 @@ def test_what_is_nowhere_in_a_span_costs_nothing():
         (FaultKind.CHARGER_CURRENT_FALLING, "current_share", 0.0),
         (FaultKind.CHARGER_INTERMITTENT, "interrupted", 1.0),
         (FaultKind.BATTERY_SHORTED_CELL, "shorted", 1.0),
-        (FaultKind.BATTERY_SULPHATED, "resistance_factor", 4.0),
+        (FaultKind.BATTERY_SULPHATED, "resistance_factor", 3.0),
         (FaultKind.BATTERY_OVERCHARGED, "over_volts", 1.5),
         (FaultKind.LOAD_LEFT_ON, "extra_load_a", 8.0),
         (FaultKind.BREAKER_TRIPPED, "breaker_closed", 0.0),
