@@ -1,12 +1,16 @@
 """Scenario files: what they may say, and every fault of one in one go."""
 
+import re
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 
 from monitor.fleet import parse_fleet
+from simulator.climate import CLIMATES
 from simulator.faults import FaultKind
-from simulator.scenario import load_scenario, parse_scenario, ready_made
+from simulator.fleet import PRESETS
+from simulator.scenario import EVENTS, KEYS, SITE_KEYS, UNIT_KEYS, load_scenario, parse_scenario, ready_made
 from simulator.toml_door import ScenarioFaults
 
 DAY_NS = 86_400 * 1_000_000_000
@@ -35,6 +39,13 @@ def test_the_ready_made_ones_are_those_that_the_documentation_names():
     assert ready_made() == (
         *("cold-week", "every-fault", "lone-pump", "messy-gateways", "one-bad-night", "quiet-year", "slow-decline"),
     )
+
+
+def test_every_key_and_kind_is_found_in_the_documentation():
+    page = (Path(__file__).resolve().parents[2] / "deploy" / "README.md").read_text("utf-8")
+    told = set(re.findall(r"[A-Za-z0-9_-]+", page.partition("## Scenarios")[2].partition("## For other")[0]))
+    names = {*KEYS, *SITE_KEYS, *UNIT_KEYS, *EVENTS, *CLIMATES, *PRESETS, *(kind.value for kind in FaultKind)}
+    assert sorted(names - told) == []
 
 
 def test_every_kind_of_fault_is_in_every_fault():
