@@ -14,7 +14,7 @@ from models.windows import Float64
 class Opinion:
     """What a model says of one condition.
 
-    condition: its name in the contract. probability: that it is present now, 0..1, [unit]; NaN: it cannot be judged now.
+    condition: its name in the contract. probability: that it is present, 0..1, [unit]; NaN: it cannot be judged.
     measured, expected: what the judgement rests on, in the signal's symbol (battery: a 12 V block), [unit]; NaN where
     there is no such number. signal: whose. not_ready_h: hours from now until the unit would stop being ready if nobody
     comes, its 10 %, 50 % and 90 % quantile, [unit, 3]; 0: already, inf: not within 30 days, NaN: no forecast.

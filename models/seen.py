@@ -25,7 +25,7 @@ NOT_LATELY_H = np.inf
 class Crank:
     """One crank as far as the readings show it.
 
-    at_ns: first reading of the dip, ns UTC. least: V a 12 V block. before: volts a block at rest or on charge before it.
+    at_ns: first reading of the dip, ns UTC. least: V a 12 V block. before: V a block, at rest or on charge before it.
     air, water: enclosure and jacket water then, Cel; NaN: not known. seen_s: the longest gap between readings in the
     dip, s: over 2 s the true least may lie lower, and `least` is only an upper bound.
     """
@@ -42,7 +42,7 @@ class Crank:
 class Seen:
     """Some units at one instant.
 
-    now_ns: the instant, ns UTC. water, battery, gas, air: jacket water, Cel; battery, V a 12 V block; gas, Pa; enclosure,
+    now_ns: the instant, ns UTC. water, battery, gas, air: jacket water, Cel; V a 12 V block; gas, Pa; enclosure,
     Cel. Where a unit reports on change or rarely, cells are filled with the last reading as long as its own rhythm lets
     it hold, with a count of 0; a cell of which nothing is known is NaN.
     running: bool [unit, cell], the engine ran for some of the cell. after_run_h: at the cell's end, hours since the
