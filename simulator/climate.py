@@ -20,6 +20,7 @@ from simulator.sun import DAY_NS, clear_sky, cosine_of_zenith, standard_pressure
 HOUR_S = 3600.0
 YEAR_NS = 365.2425 * DAY_NS
 WINTER_NS = 20 * DAY_NS  # from 1 January to the middle of the cold half year, in the north; half a year on in the south
+COLD_KNEE, COLD_ROOM = 1.4, 1.3  # standard deviations of fronts: from where cold tails off, and how far it still goes
 WEIGHT_MIN = 0.02  # what a wandering still remembers of a knot that it then forgets
 EXTREMES = ("cold_snap", "heat_wave", "storm", "still_fog")
 
@@ -58,7 +59,7 @@ CLIMATES: Mapping[str, Climate] = {
         Climate("lakeside", 43.3, -79.4, 95.0, 8.3, 13.0, 4.2, 4.2, 58.0, 0.62, 4.2, 780.0),
         Climate("desert-basin", 33.5, -112.3, 350.0, 22.9, 10.5, 7.2, 3.0, 70.0, 0.27, 2.7, 420.0, turbidity=3.8),
         Climate("harbour-fog", 37.6, -122.6, 8.0, 13.4, 3.4, 3.3, 2.2, 60.0, 0.48, 4.3, 480.0, morning_cloud=0.8),
-        Climate("north-valley", 64.7, -147.9, 140.0, -2.6, 19.0, 4.6, 6.5, 72.0, 0.62, 2.2, 950.0, turbidity=2.4),
+        Climate("north-valley", 62.3, -146.5, 140.0, 0.4, 17.6, 4.6, 5.6, 72.0, 0.62, 2.2, 950.0, turbidity=2.4),
         Climate("rolling-hills", 36.2, -79.8, 270.0, 14.4, 11.4, 4.8, 4.3, 52.0, 0.55, 3.0, 630.0, turbidity=3.6),
     )
 }
@@ -229,8 +230,12 @@ def _front(place: _Place, seed: int, time_ns: Int64) -> Float64:
     weeks = slow(keys(seed, place.regions, "weeks"), time_ns, knot_s=17 * 24 * HOUR_S)
     hours = _wandering(keys(seed, place.sites, "air"), time_ns, knot_s=1500.0, memory_s=1.7 * HOUR_S)
     size = place.front_sd * (1.0 - 0.45 * _season(place, time_ns))
-    # Cold air goes further from the season's mean than warm air does: the squared term leans that way.
-    return size * (0.93 * (fronts - 0.12 * (fronts * fronts - 1.0)) + 0.45 * weeks) + 0.5 * hours
+    # Cold air goes further from the season's mean than warm air does: the squared term leans that way. It has a floor,
+    # though: what radiates to the sky in a valley is met by what mixes down, so records lie a few kelvin under a
+    # usual year's coldest hour, where an unbounded tail would bring what no populated place has seen (our choice).
+    excess = 0.93 * (fronts - 0.12 * (fronts * fronts - 1.0)) + 0.45 * weeks
+    beyond = np.maximum(-excess - COLD_KNEE, 0.0)
+    return size * (excess + beyond - COLD_ROOM * np.tanh(beyond / COLD_ROOM)) + 0.5 * hours
 
 
 def _low_pressure(place: _Place, seed: int, time_ns: Int64) -> Float64:

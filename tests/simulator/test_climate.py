@@ -82,6 +82,18 @@ def test_a_year_stays_where_weather_can_be(name):
     assert span.ambient_temperature.mean() == pytest.approx(CLIMATES[name].mean, abs=2.5)
 
 
+def test_the_coldest_climate_is_that_of_a_populated_cold_place():
+    """Winter design temperature (met 99.6 % of hours) near -35 Cel, records a few kelvin under it, in twelve winters.
+
+    Source: cold cities on open plains and in valleys have design temperatures of -31 to -36 Cel (from memory).
+    """
+    winters = [days("north-valley", count=365, seed=seed, step_s=3600).ambient_temperature for seed in range(12)]
+    design = [float(np.quantile(winter, 0.004)) for winter in winters]
+    assert -36.0 < np.median(design) < -31.0
+    assert min(design) > -40.0
+    assert -46.0 < min(float(winter.min()) for winter in winters) < -36.0
+
+
 def test_nights_are_dark_and_noons_are_not():
     span = days("desert-basin", count=30)
     by_minute = span.sun[0].reshape(30, 1440)
