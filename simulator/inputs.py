@@ -108,7 +108,7 @@ def inputs_of(plant: Plant, plan: Plan, *, from_ns: int, to_ns: int) -> Inputs:
         line_voltage=line_voltage,
         supplied=supplied,
         charger_on=(supplied > 0.5) * acting.charger_supplied,
-        gas_supply=acting.supply_share * plant.gas.supply_nominal,
+        gas_supply=_from_onset(acting.supply_share) * plant.gas.supply_nominal,
         door_open=door_open(nearby, plant.units, time_ns).T.astype(np.float64),
         equalise=_equalising(scenario, time_ns),
         in_auto=acting.in_auto * ~switched_off(nearby, plant.units, time_ns).T,
@@ -117,6 +117,11 @@ def inputs_of(plant: Plant, plan: Plan, *, from_ns: int, to_ns: int) -> Inputs:
         at_risk=at_risk,
         site_out=np.ascontiguousarray(line.T) < 0.5,
     )
+
+
+def _from_onset(share: Float64) -> Float64:
+    """Supply shares that fall in the minute in which they begin to, not at its end: who watches a main fail waits."""
+    return np.concatenate([np.minimum(share[:-1], share[1:]), share[-1:]])
 
 
 def moment(inputs: Inputs, minute: int) -> Moment:

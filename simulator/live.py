@@ -27,12 +27,12 @@ from simulator.chance import SECOND_NS, Bool, Int64
 from simulator.fleet import Unit
 from simulator.gateways import SIGNALS, SWITCHES, SYMBOLS
 from simulator.links import links_up
-from simulator.playing import play as played_days
-from simulator.reporting import reporting_of
+from simulator.ongoing import Ongoing
 from simulator.scenario import Scenario
 from simulator.telemetry import Readings
 
 MINUTE_NS = 60 * SECOND_NS
+DAY_NS = 1440 * MINUTE_NS
 PREFIX = "stillready"
 QUEUED_MAX = 2_000  # messages of one gateway that wait for the broker; then publishing waits
 RECORDS_MAX = 2_000  # of one pack, some 60 kB: what comes at one moment and is more is cut into several
@@ -54,13 +54,43 @@ class Arriving:
     up: Bool
 
 
+@dataclass(frozen=True, slots=True)
+class Published:
+    """How many readings were published, and up to which time of arrival, ns: what arrives later was not."""
+
+    readings: int
+    until_ns: int
+
+
 def arriving(scenario: Scenario) -> Iterator[Arriving]:
     """What arrives of a scenario, day by day."""
-    how = reporting_of(scenario)
-    for played in played_days(scenario):
-        time_ns = played.day.truth.time_ns
-        up = links_up(how.links, how.unit_ids, scenario.faults, time_ns)
-        yield Arriving(played.readings, time_ns, up)
+    ongoing = Ongoing(scenario)
+    while ongoing.at_ns < scenario.to_ns:
+        yield arriving_until(ongoing, min(ongoing.at_ns + DAY_NS, scenario.to_ns))
+
+
+def arriving_until(ongoing: Ongoing, to_ns: int, *, every_s: int | None = None) -> Arriving:
+    """What arrives of a scenario until a moment.
+
+    Args:
+        ongoing: is played on. to_ns, every_s: as Ongoing.until takes them.
+    """
+    played, how = ongoing.until(to_ns, every_s=every_s), ongoing.how
+    time_ns = played.day.truth.time_ns
+    return Arriving(played.readings, time_ns, links_up(how.links, how.unit_ids, ongoing.scenario.faults, time_ns))
+
+
+def after(part: Arriving, at_ns: int) -> Arriving:
+    """Of what arrives, that which arrives after a time."""
+    rows, readings = part.readings.received_ns > at_ns, part.readings
+    left = Readings(
+        readings.time_ns[rows],
+        readings.unit[rows],
+        readings.signal[rows],
+        readings.value[rows],
+        readings.received_ns[rows],
+    )
+    return Arriving(left, part.time_ns, part.up)
 
 
 def begun_at(scenario: Scenario, at_ns: int) -> Scenario:
@@ -215,34 +245,33 @@ def play(
     wait_s: Callable[[float], object],
     clock_ns: Callable[[], int] = time.time_ns,
     told: Callable[[int, int], None] = lambda _at_ns, _readings: None,
-) -> int:
+) -> Published:
     """Publish what arrives when its time has come, until it ends or is stopped.
 
     Args:
         from_ns: the scenario's time at which playing begins. speed: seconds of it in one second of the clock.
         wait_s: waits so long, or less. told: is given the scenario's time, and how many readings were published.
-    Returns: how many readings were published.
     """
     assert speed > 0.0, "time goes forward"
-    begun_ns, published, told_ns = clock_ns(), 0, from_ns
+    begun_ns, published, told_ns, until_ns = clock_ns(), 0, from_ns, from_ns
     for part in parts:
         for at_ns, unit, what in _happenings(part, boxes.units):
             while (left_s := (at_ns - from_ns) / SECOND_NS / speed - (clock_ns() - begun_ns) / SECOND_NS) > 0.0:
                 if stopped():
-                    return published
+                    return Published(published, until_ns)
                 wait_s(left_s)
             if stopped():
-                return published
+                return Published(published, until_ns)
             if isinstance(what, bool):
                 boxes.link(unit, what)
                 continue
             count, payload = what
             boxes.send(unit, payload, stopped=stopped)
-            published += count
+            published, until_ns = published + count, at_ns
             if at_ns - told_ns >= TOLD_EACH_NS:
                 told_ns = at_ns
                 told(at_ns, published)
-    return published
+    return Published(published, until_ns)
 
 
 def _happenings(part: Arriving, units: Sequence[Unit]) -> Iterator[tuple[int, int, bool | tuple[int, bytes]]]:
@@ -328,6 +357,7 @@ def publish(
     boxes.start()
     try:
         parts = ahead(arriving(moved), stopped=stop.is_set)
-        return play(parts, boxes, from_ns=moved.from_ns, speed=speed, stopped=stop.is_set, wait_s=stop.wait, told=told)
+        done = play(parts, boxes, from_ns=moved.from_ns, speed=speed, stopped=stop.is_set, wait_s=stop.wait, told=told)
+        return done.readings
     finally:
         boxes.stop()

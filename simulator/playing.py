@@ -5,28 +5,20 @@ import: numpy, simulator. Touches the folder it is given.
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from math import isfinite
 from pathlib import Path
 
 from simulator.chance import SECOND_NS
+from simulator.ongoing import Ongoing, Played
 from simulator.scenario import Event, Scenario
-from simulator.telemetry import Readings, State, report, reporting
 from simulator.truth import Ledger, fault_lines, not_ready_lines, rfc3339
-from simulator.world import Day, Run, days
+from simulator.world import Day, Run
 from simulator.writing import History, write_lines
 
 DAY_NS = 86_400 * SECOND_NS
 Line = tuple[int, dict[str, object]]
 """A line of truth.jsonl with its time, ns UTC."""
-
-
-@dataclass(frozen=True, slots=True)
-class Played:
-    """A day, and the readings that arrive on it."""
-
-    day: Day
-    readings: Readings
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,21 +33,9 @@ class Written:
 
 def play(scenario: Scenario) -> Iterator[Played]:
     """Each day of a scenario with what arrives on it; what has not arrived by the end is never told."""
-    replaced = tuple(
-        (event.unit, event.signal, event.from_ns) for event in scenario.events if event.kind == "sensor_replaced"
-    )
-    how = reporting(
-        scenario.unit_ids,
-        seed=scenario.seed,
-        gateway_ids=[unit.gateway or unit.id for unit in scenario.units],
-        profiles=[unit.telemetry for unit in scenario.units],
-        replaced=replaced,
-    )
-    state: State | None = None
-    for day in days(scenario):
-        reported = {signal: day.truth.values[signal] for signal in scenario.signals}
-        readings, state = report(how, scenario.faults, replace(day.truth, values=reported), state)
-        yield Played(day, readings)
+    ongoing = Ongoing(scenario)
+    while ongoing.at_ns < scenario.to_ns:
+        yield ongoing.until(min(ongoing.at_ns + DAY_NS, scenario.to_ns))
 
 
 @dataclass

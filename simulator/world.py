@@ -4,7 +4,8 @@ In: a scenario. Out: days, in order: what perfect sensors would read, who starte
 have. May import: numpy, simulator. Touches nothing.
 
 One step is a minute; within it each room makes steps as short as it needs. Only a day is held at a time. A start is a
-matter of seconds: where one falls into a minute, battery and gas are also told second by second.
+matter of seconds, and so is a gas main that fails: where one falls into a minute, battery and gas are also told second
+by second. What a world remembers can be kept, and another world of the same scenario goes on from it.
 """
 
 from collections.abc import Iterator
@@ -15,6 +16,8 @@ import numpy as np
 from simulator import battery, enclosure, gas, water
 from simulator.attempts import Attempt, Charging, attempt, flow_of, not_attempted
 from simulator.chance import SECOND_NS, Float64, Int64
+from simulator.failing import failing_gas
+from simulator.faults import FaultKind
 from simulator.gateways import QUICK_SIGNALS, SIGNALS
 from simulator.imagined import imagined_load, imagined_start
 from simulator.inputs import Inputs, Plan, inputs_of, moment, new_batteries, plan_of
@@ -74,7 +77,7 @@ class Day:
 
 def days(scenario: Scenario) -> Iterator[Day]:
     """The days of a scenario, the last one perhaps shorter; it also tells runs and outages that still last."""
-    world = _World(scenario)
+    world = World(scenario)
     for from_ns in range(scenario.from_ns, scenario.to_ns, DAY_NS):
         yield world.day(from_ns, min(from_ns + DAY_NS, scenario.to_ns))
 
@@ -112,6 +115,34 @@ class _Happening:
     to_ns: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """What a world remembers at the whole minute at_ns, ns UTC; all but active, waiting and out_since [unit].
+
+    volts: of the sets, current: of the chargers, A, pressure: of the gas, Pa. running, load: 0 or 1, share of full
+    load. unload_ns, stop_ns: when runs lose their load, and end. tried, loaded: bits of a start and a load imagined.
+    band_shift: of the heater's thermostat, K. set_point: of the regulators, Pa. active: runs under way. waiting: rows
+    of units that an outage asks to start while their switch stands off. out_since: rows of sites and ns.
+    """
+
+    at_ns: int
+    states: States
+    volts: Float64
+    current: Float64
+    pressure: Float64
+    running: Float64
+    load: Float64
+    unload_ns: Int64
+    stop_ns: Int64
+    tried: Reasons
+    loaded: Reasons
+    band_shift: Float64
+    set_point: Float64
+    active: tuple[Run, ...]
+    waiting: tuple[int, ...]
+    out_since: tuple[tuple[int, int], ...]
+
+
 @dataclass(slots=True)
 class _Quick:
     """Rows of a second each, gathered through a day."""
@@ -127,12 +158,24 @@ class _Quick:
         self.signal.append(np.full(len(value), SIGNALS.index(signal), np.int64))
         self.value.append(value)
 
+    def tells(self, signal: str, unit: int, from_ns: int) -> bool:
+        """Whether a signal of a unit has rows after a time."""
+        return any(
+            len(mine) and mine[0] == unit and signals[0] == SIGNALS.index(signal) and time_ns[-1] > from_ns
+            for mine, signals, time_ns in zip(self.unit, self.signal, self.time_ns, strict=True)
+        )
 
-class _World:
+
+class World:
     """What goes on from day to day."""
 
-    def __init__(self, scenario: Scenario) -> None:
+    def __init__(self, scenario: Scenario, memory: Memory | None = None) -> None:
+        """
+        Args:
+            memory: of a world of the same scenario, whose faults from then on may be others; None: at its beginning.
+        """
         self.scenario = scenario
+        self.at_ns = scenario.from_ns
         self.plan: Plan = plan_of(scenario)
         self.plant = plant_of(scenario)
         units = self.plant.units
@@ -149,13 +192,49 @@ class _World:
         self.ended: list[Run] = []
         self.outages: list[tuple[str, int, int]] = []
         self.quick = _Quick()
+        if memory is not None:
+            self._remember(memory)
+
+    @property
+    def memory(self) -> Memory:
+        """What to go on from. Only once a day has been told."""
+        assert self.states is not None, "there is nothing to remember before the first day"
+        return Memory(
+            at_ns=self.at_ns,
+            states=self.states,
+            volts=self.volts,
+            current=self.current,
+            pressure=self.pressure,
+            running=self.running,
+            load=self.load,
+            unload_ns=self.unload_ns.copy(),  # these two change in place
+            stop_ns=self.stop_ns.copy(),
+            tried=self.tried,
+            loaded=self.loaded,
+            band_shift=self.band_shift,
+            set_point=self.plant.gas.set_point,
+            active=tuple(self.active.values()),
+            waiting=tuple(sorted(self.waiting)),
+            out_since=tuple(self.out_since.items()),
+        )
+
+    def _remember(self, memory: Memory) -> None:
+        self.at_ns, self.states = memory.at_ns, memory.states
+        self.volts, self.current, self.pressure = memory.volts, memory.current, memory.pressure
+        self.running, self.load = memory.running, memory.load
+        self.unload_ns, self.stop_ns = memory.unload_ns.copy(), memory.stop_ns.copy()
+        self.tried, self.loaded, self.band_shift = memory.tried, memory.loaded, memory.band_shift
+        self.plant = replace(self.plant, gas=replace(self.plant.gas, set_point=memory.set_point))
+        self.active = {run.unit: run for run in memory.active}
+        self.waiting, self.out_since = set(memory.waiting), dict(memory.out_since)
 
     def day(self, from_ns: int, to_ns: int) -> Day:
-        """The next day.
+        """The next day, or what there is to be of it.
 
         Args:
-            from_ns: the end of the day before. to_ns: its own end.
+            from_ns: the end of the day before. to_ns: its own end, a whole minute.
         """
+        assert from_ns == self.at_ns, "a day follows the one before"
         inputs = inputs_of(self.plant, self.plan, from_ns=from_ns, to_ns=to_ns)
         first = self.states is None
         if self.states is None:
@@ -163,6 +242,7 @@ class _World:
             _, self.volts, self.current, self.pressure = self._stepped(self.states, inputs, 0)
         self.ended, self.outages, self.quick = [], [], _Quick()
         noted = self._minutes(inputs)
+        self.at_ns = to_ns
         if to_ns == self.scenario.to_ns:
             self.ended += self.active.values()
             self.outages += [(self.scenario.sites[site].id, since, to_ns) for site, since in self.out_since.items()]
@@ -329,6 +409,11 @@ class _World:
             for run in self.plan.exercises
             if from_ns <= run.start_ns < to_ns
         ]
+        found += [
+            _Happening(5, fault.from_ns, row_of[fault.unit], "gas_fails")
+            for fault in self.scenario.faults
+            if fault.kind is FaultKind.GAS_SUPPLY_LOW and fault.growth_s < STEP_S and from_ns <= fault.from_ns < to_ns
+        ]
         by_minute: dict[int, list[_Happening]] = {}
         for happening in sorted(found):
             by_minute.setdefault((happening.at_ns - from_ns) // MINUTE_NS, []).append(happening)
@@ -376,6 +461,8 @@ class _World:
             return states
         if what.what == "mains_off":
             return self._outage(states, inputs, minute, unit)
+        if what.what == "gas_fails":
+            return self._gas_fails(states, inputs, minute, unit, what.at_ns)
         return self._start(states, inputs, minute, unit, "exercise", what.at_ns, what.size, what.to_ns)
 
     def _outage(self, states: States, inputs: Inputs, minute: int, unit: int) -> States:
@@ -412,6 +499,27 @@ class _World:
         else:
             self.ended.append(run)
         return with_rows(states, rows, done.states, units=units)
+
+    def _gas_fails(self, states: States, inputs: Inputs, minute: int, unit: int, at_ns: int) -> States:
+        """Tell the minute in which the gas of a unit fails second by second: a straight line would not show when.
+
+        Where a start is told in that minute, its seconds stay.
+        """
+        from_ns, row = int(inputs.time_ns[minute]), QUICK_SIGNALS[1]
+        if self.quick.tells(row, unit, from_ns):
+            return states
+        rows, units = np.array([unit]), self.plant.units
+        part, part_states = rows_of(self.plant, states, rows)
+        calm_s = (at_ns - from_ns) // SECOND_NS
+        pressure, held = failing_gas(
+            part,
+            part_states,
+            taken(moment(inputs, minute), rows, units=units),
+            flow=float(flow_of(self.running, self.load)[unit]),
+            seconds=int(STEP_S) - calm_s,
+        )
+        self.quick.add(row, unit, from_ns, np.concatenate([np.full(calm_s, self.pressure[unit]), pressure]))
+        return with_rows(states, rows, replace(part_states, gas=held), units=units)
 
     def _drive(self, unit: int, load: float, stop_ns: int) -> None:
         """Set a unit running. A run with an end loses its load some minutes before."""

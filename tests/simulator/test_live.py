@@ -76,7 +76,7 @@ class Recorder(Boxes):
             stopped=lambda: False,
             wait_s=self.wait,
             clock_ns=lambda: self.now_ns,
-        )
+        ).readings
 
 
 def test_a_pack_is_what_the_monitor_reads_with_the_contracts_symbols():
@@ -143,7 +143,7 @@ def test_a_stop_ends_playing_at_once():
         wait_s=wait,
         clock_ns=lambda: boxes.now_ns,
     )
-    assert published == 1
+    assert (published.readings, published.until_ns) == (1, BEGIN + 60 * SECOND_NS)
 
 
 def test_parts_made_ahead_are_the_same_and_a_failure_is_told():
@@ -222,7 +222,7 @@ def test_boxes_come_online_report_and_leave_offline_at_a_real_broker(tmp_path):
         got = [heard.get(timeout=20) for _ in range(30 + 6)]
         client.disconnect()
         client.loop_stop()
-    assert published == 30
+    assert published.readings == 30
     ford = [payload.decode() for topic, payload in got if topic == "stillready/ford/ford-1/link"]
     assert ford == ["online", "offline", "online", "offline"]
     assert [payload for topic, payload in got if topic == "stillready/mill/mill-box/link"] == [b"online", b"offline"]
