@@ -1,0 +1,10 @@
+"""Battery and charger: what four slow sensors show of a starting battery, its charger and their cranks.
+
+In: what is seen of some units (models.seen) and what was learned of them. Out: normals once a day; opinions, notes and
+the time at which charging was lost at every judgement. May import: numpy, models. Touches nothing.
+"""
+
+from models.battery.judging import Judged, judge, judge_whole
+from models.battery.normals import BatteryNormal, learn
+
+__all__ = ["BatteryNormal", "Judged", "judge", "judge_whole", "learn"]
