@@ -41,7 +41,7 @@ class Charging:
     output_share: Float64
     current_share: Float64
     interrupted: Float64
-    extra_load_a: Float64
+    left_load: Float64
     over_volts: Float64
     equalise: Float64
 
@@ -69,7 +69,7 @@ def attempt(plant: Plant, states: States, now: Moment, charging: Charging, *, lo
     failed_because = NO_FAILURE
     blocks, set_point = float(plant.blocks[0]), float(plant.gas.set_point[0])
     for tried in range(1, ATTEMPTS + 1):
-        cranked, turns, drawn_ah = battery.crank(
+        cranked, turns, amperes = battery.crank(
             plant.battery,
             states.battery,
             water=states.water.block,
@@ -90,12 +90,13 @@ def attempt(plant: Plant, states: States, now: Moment, charging: Charging, *, lo
         volts.append(cranked[0, :seconds])
         pressure.append(drawn[0, :seconds])
         least_volts = min(least_volts, float(cranked[0, :seconds].min()) / blocks)
-        draw_a = drawn_ah * 3600.0 / CRANK_S
-        _, charged = _battery(plant, states, now, charging, draw_a=draw_a, seconds=1, dt_s=float(seconds))
+        draw_a, still = amperes[:, :seconds].mean(axis=1), np.zeros(1)
+        _, charged = _battery(plant, states, now, charging, running=still, draw_a=draw_a, steps=1, dt_s=float(seconds))
         states = replace(states, battery=charged, gas=gas_after)
-        flow = float(flow_of(np.ones(1), np.array([load]))[0]) if fired_s > 0 else 0.0
+        running = np.ones(1) if fired_s > 0 else still
+        flow = float(flow_of(running, np.array([load]))[0])
         after_s = AFTER_S if fired_s > 0 or tried == ATTEMPTS else REST_S
-        shown, charged = _battery(plant, states, now, charging, draw_a=np.zeros(1), seconds=after_s, dt_s=1.0)
+        shown, charged = _battery(plant, states, now, charging, running=running, draw_a=still, steps=after_s, dt_s=1.0)
         flowing, gas_after = _gas(plant, states, now, flow=flow, seconds=after_s)
         volts.append(shown)
         pressure.append(flowing[0])
@@ -133,27 +134,36 @@ def _gas(plant: Plant, states: States, now: Moment, *, flow: float, seconds: int
 
 
 def _battery(
-    plant: Plant, states: States, now: Moment, charging: Charging, *, draw_a: Float64, seconds: int, dt_s: float
+    plant: Plant,
+    states: States,
+    now: Moment,
+    charging: Charging,
+    *,
+    running: Float64,
+    draw_a: Float64,
+    steps: int,
+    dt_s: float,
 ) -> tuple[Float64, battery.BatteryState]:
     """Volts of the set after each of some steps, [step], and the state after the last."""
     state = states.battery
-    volts = np.empty(seconds)
-    for second in range(seconds):
+    volts = np.empty(steps)
+    for step in range(steps):
         state, shown, _ = battery.step(
             plant.battery,
             state,
             air=states.enclosure.air,
             line_on=charging.line_on,
+            running=running,
             draw_a=draw_a,
             output_share=charging.output_share,
             current_share=charging.current_share,
             interrupted=charging.interrupted,
             shorted=now.shorted,
             resistance_factor=now.resistance_factor,
-            extra_load_a=charging.extra_load_a,
+            left_load=charging.left_load,
             over_volts=charging.over_volts,
             equalise=charging.equalise,
             dt_s=dt_s,
         )
-        volts[second] = shown[0]
+        volts[step] = shown[0]
     return volts, state

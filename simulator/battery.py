@@ -1,7 +1,7 @@
-"""Starting battery and its charger: float, discharge, recharge, age and the dip of a crank.
+"""Starting battery, its charger and alternator: float, discharge, recharge, age and the dip of a crank.
 
 In: air, line, loads, what is wrong with battery and charger. Out: volts of the set and charger current, stepped; volts
-of each second of a crank. May import: numpy, simulator.chance and .electrolyte. Touches nothing.
+and amperes of each second of a crank. May import: numpy, simulator.chance and .electrolyte. Touches nothing.
 
 A set is one or two 12 V blocks in series; all of its blocks are alike, and volts in here are of a block. Over the rest
 volts E(charge, temperature) lie: r0 I; a branch rc1 of minutes (diffusion); a branch rc2, the surface charge, that
@@ -11,8 +11,11 @@ what concentration the plates keep for days after charging. Charge that is not t
     Cs d(rc2)/dt = I - f(rc2),   f = G(charge) rc2 + gas(rc2) above 0, rc2 / r2 below
     C d(charge)/dt = I - gas - self-discharge
 
-rc2 is solved linearised at the step's end, so volts are linear in the current and the charger's (constant current until
-a set voltage) follows in closed form: stable at any step, and charge is kept count of to rounding.
+A starter takes rc2 in its first second: of Cs it reaches the double layer alone, not what lies deep in the plates. rc2
+is solved linearised at the step's end, so volts are linear in the current and those of charger and alternator (constant
+current until a set voltage) follow in closed form: stable at any step, and charge is kept count of to rounding.
+
+A shorted cell lowers E. What charges holds its volts all the same, and so pushes rc2 up: the other cells gas and warm.
 """
 
 from collections.abc import Mapping, Sequence
@@ -22,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.chance import even, keys
-from simulator.electrolyte import frozen_share
+from simulator.electrolyte import LIQUID_ABOVE, frozen_share
 
 Float64 = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -37,7 +40,9 @@ FLOAT_TEMPERATURE = 25.0  # Cel, from which floats are compensated
 FLOAT_VOLTS = 13.5  # at which float currents are stated
 COLD_AT = np.array([-40.0, -29.0, -18.0, 0.0, 27.0])  # Cel
 CRANKING_POWER = np.array([0.18, 0.25, 0.40, 0.65, 1.0])  # trade chart, TRADE.md section 4; -40 Cel extrapolated
-COLD_POWER = 0.5  # resistance ~ power^-0.5: part of the lost power is chemistry, not resistance (our choice)
+# Resistance ~ power^-0.4: part of the lost power is chemistry. So at 0 Cel a block gives 1.2 times, at 27 Cel 1.4 times
+# the amperes that it gives at -18 Cel down to 7.2 V, as makers rate theirs (1.2-1.25 and 1.4-1.5 times, from memory).
+COLD_POWER = 0.4
 DRAG_AT = np.array([-40.0, -29.0, -18.0, 0.0, 27.0, 60.0])  # Cel
 DRAG_NEEDED = np.array([4.6, 3.5, 2.1, 1.55, 1.0, 0.75])  # power at like speed, same chart; both ends extrapolated
 DRAG_POWER = 0.4  # a starter with more to turn slows down: its current grows less (our choice)
@@ -47,6 +52,7 @@ SHORTED_VOLTS = 2.1  # a cell, TRADE.md section 4
 ACID_S, ACID_FED_S = 48 * 3600.0, 2 * 3600.0  # how long plates keep, and take up, concentrated acid (our choice)
 RC1_S = 300.0  # diffusion (order of magnitude)
 SURFACE_F = 2500.0  # of 100 Ah: 0.85 V over rest are some 0.6 Ah (our choice, for TRADE.md's 'within hours')
+QUICK_A = 8.0  # of 100 Ah: at so much half the surface charge is within reach, at a starter's some 50 F (our choice)
 ACCEPTANCE = 60.0  # A/V at 100 Ah wholly empty: at 14.4 V the current falls with some hour (common practice)
 COLD_ACCEPTANCE = 0.03  # 1/K: a charge takes about twice as long 25 K colder (from memory)
 GAS_PER_VOLT = 1.8  # 1/V: tenfold in 1.3 V a block (Tafel slopes of both electrodes, from memory)
@@ -59,6 +65,9 @@ EMPTY_OHM = 0.1  # at 100 Ah, halfway from there to no charge (our choice)
 LOAD_VOLTS = 12.0  # at which loads draw what they are stated to; less as volts collapse
 ICE_POWER = 3.0  # resistance ~ liquid share^-3: Bruggeman's 1.5 between the plates and in them (our choice)
 LIFE_S = 5 * 365.25 * 86_400.0  # at 25 Cel, TRADE.md section 4
+OHM_SIZE = 0.7  # resistance ~ Ah^-0.7: makers' cold-crank amperes grow more slowly than Ah (from memory)
+DAILY_SHARE = 1.2 / 24.0  # 1/h: flat to full within 24 h (NFPA 110, TRADE.md section 1), a sixth of it gassed
+CHARGERS_A = np.array([2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0, 25.0, 30.0])  # common practice
 BULK_S = 300.0  # at its limit for so long, a charger goes on to absorption (our choice)
 BULK_MOST_S = 36 * 3600.0  # a battery that is still not up then is faulty (common practice)
 ABSORPTION_MOST_S = 10 * 3600.0  # then it returns to float in any case (common practice)
@@ -66,15 +75,16 @@ ABSORPTION_MOST_S = 10 * 3600.0  # then it returns to float in any case (common 
 
 @dataclass(frozen=True, slots=True)
 class BatteryParameters:
-    """Batteries and their chargers; each array [unit].
+    """Batteries, their chargers and alternators; each array [unit].
 
-    blocks: 12 V ones in series. agm: 1, flooded 0. capacity_ah: at 25 Cel. r0, r1, r2: of a block at 27 Cel, full, new;
-    r0 with its cables, ohm. surface_f: capacity of rc2 on a block, F. self_discharge: share a month at 25 Cel.
-    float_a: current that a full block takes at 13.5 V and 25 Cel, A. acid_volts: over rest after long charging, V a
-    block. water_share: of gassing that leaves as water. heat_capacity: of the set, J/K; air_conductance: W/K.
-    float_volts, absorption_volts, equalise_volts: V a block at 25 Cel. compensation: V/K a block, 0 or negative.
-    limit_a: of the charger; tail_a: under which it leaves absorption, A. standing_a: load of controls, A. starter_a:
-    after the inrush at 27 Cel, A; starter_ohm: of a stalled starter, a block. begin_age: of a life, 0..1.
+    blocks: 12 V ones in series. agm: 1, flooded 0. capacity_ah: at 25 Cel. r0, r1, r2: of a block at 27 Cel, full, new,
+    at its posts, ohm. surface_f: capacity of rc2 on a block, F. self_discharge: share a month at 25 Cel. gas_a: scale
+    of gassing at 25 Cel, A. acid_volts: over rest after long charging, V a block. water_share: of gassing that leaves
+    as water. heat_capacity: of the set, J/K; air_conductance: W/K. float_volts, absorption_volts, equalise_volts: V a
+    block at 25 Cel. compensation: V/K a block, 0 or negative. limit_a: of the charger; tail_a: under which it leaves
+    absorption, A. alternator_a: most that it gives, 0: none; alternator_volts: V a block at 25 Cel;
+    alternator_compensation: V/K a block. standing_a: load of controls, A. starter_a: after the inrush at 27 Cel, A;
+    starter_ohm: of a stalled starter, a block. begin_age: of a life, 0..1.
     """
 
     blocks: Float64
@@ -85,7 +95,7 @@ class BatteryParameters:
     r2: Float64
     surface_f: Float64
     self_discharge: Float64
-    float_a: Float64
+    gas_a: Float64
     acid_volts: Float64
     water_share: Float64
     heat_capacity: Float64
@@ -96,6 +106,9 @@ class BatteryParameters:
     compensation: Float64
     limit_a: Float64
     tail_a: Float64
+    alternator_a: Float64
+    alternator_volts: Float64
+    alternator_compensation: Float64
     standing_a: Float64
     starter_a: Float64
     starter_ohm: Float64
@@ -125,65 +138,97 @@ class BatteryState:
     lost_a: Float64
 
 
-# TRADE.md section 4 for floats, self-discharge and float currents; resistances of 100 Ah with cables: sound 3-8 mOhm.
+# TRADE.md section 4 for floats, self-discharge and float currents; r0 and R2 are of 100 Ah: with both, sound ones have
+# 3-8 mOhm at the sizes there are.
 PRESETS: Mapping[str, Mapping[str, float]] = {
-    "flooded": {"agm": 0.0, "float": 13.4, "self": 0.05, "float_a": 0.10, "acid": 0.10, "water": 0.5, "r0": 6.2e-3,
+    "flooded": {"agm": 0.0, "float": 13.4, "self": 0.05, "float_a": 0.10, "acid": 0.10, "water": 0.5, "r0": 4.2e-3,
                 "equalise": 15.0},
-    "agm": {"agm": 1.0, "float": 13.6, "self": 0.025, "float_a": 0.07, "acid": 0.05, "water": 0.02, "r0": 5.4e-3,
+    "agm": {"agm": 1.0, "float": 13.6, "self": 0.025, "float_a": 0.07, "acid": 0.05, "water": 0.02, "r0": 3.5e-3,
             "equalise": 14.4},
 }  # fmt: skip
+R1, R2 = 1.5e-3, 1.2e-3  # ohm of 100 Ah: diffusion; what plates lose within a second of discharge (order of magnitude)
 UNCOMPENSATED = 0.2  # share of chargers without compensation (our choice)
+WITH_ALTERNATOR = 0.5  # share of engines that drive one (common practice: many do, many do not)
 
 
-def draw(ids: Sequence[str], presets: Sequence[str], *, seed: int) -> BatteryParameters:
-    """Batteries of units, each varied about its preset by chance that hangs on seed and id alone.
+@dataclass(frozen=True, slots=True)
+class Build:
+    """What an installer chose for one unit. kind: a name of PRESETS. blocks: in series. capacity_ah: of a block.
 
-    Args:
-        ids, presets: a name of PRESETS, '_' and the number of blocks, such as 'flooded_2'.
+    starter_a: that the starter draws at 27 Cel, A.
     """
+
+    kind: str
+    blocks: int
+    capacity_ah: float
+    starter_a: float
+
+
+def draw(ids: Sequence[str], builds: Sequence[Build], *, seed: int) -> BatteryParameters:
+    """Batteries of units, each varied about its build by chance that hangs on seed and id alone; Ah are as built."""
 
     def chance(what: str, spread: float, middle: float = 0.0) -> Float64:
         return middle + spread * even(keys(seed, ids, f"battery {what}"), np.zeros(1, np.int64))[:, 0]
 
     def preset(name: str) -> Float64:
-        return np.array([PRESETS[one.partition("_")[0]][name] for one in presets], np.float64)
+        return np.array([PRESETS[build.kind][name] for build in builds], np.float64)
 
-    blocks = np.array([float(one.partition("_")[2]) for one in presets])
-    capacity = np.round(chance("capacity", 4.0, 8.0) * blocks**0.5 * 2.0) * 5.0  # 40-120 Ah, in pairs more
+    blocks = np.array([float(build.blocks) for build in builds])
+    capacity = np.array([build.capacity_ah for build in builds], np.float64)
     size = capacity / 100.0
-    starter_a = 330.0 * size * chance("starter", 0.08, 1.0)
-    absorption = np.full(len(ids), 14.4)
+    starter_a = np.array([build.starter_a for build in builds], np.float64) * chance("starter", 0.08, 1.0)
+    standing_a = size**0.5 * chance("standing", 0.05, 0.16)  # controls and gateway, on large sets more (our choice)
+    float_a = preset("float_a") * size * chance("float current", 0.3, 1.0)
+    agm, acid_volts = preset("agm"), preset("acid") * chance("acid", 0.2, 1.0)
+    over = FLOAT_VOLTS - acid_volts - FLOODED_REST[-1] - agm * (AGM_REST[-1] - FLOODED_REST[-1])
     return BatteryParameters(
         blocks=blocks,
-        agm=preset("agm"),
+        agm=agm,
         capacity_ah=capacity,
-        r0=preset("r0") / size * chance("r0", 0.1, 1.0),
-        r1=1.5e-3 / size,
-        r2=1.2e-3 / size,
+        r0=preset("r0") / size**OHM_SIZE * chance("r0", 0.1, 1.0),
+        r1=R1 / size**OHM_SIZE,
+        r2=R2 / size**OHM_SIZE,
         surface_f=SURFACE_F * size * chance("surface", 0.15, 1.0),
         self_discharge=preset("self") * chance("self", 0.3, 1.0),
-        float_a=preset("float_a") * size * chance("float current", 0.3, 1.0),
-        acid_volts=preset("acid") * chance("acid", 0.2, 1.0),
+        gas_a=float_a / np.expm1(GAS_PER_VOLT * over),
+        acid_volts=acid_volts,
         water_share=preset("water"),
         heat_capacity=25e3 * size * blocks * chance("heat", 0.1, 1.0),  # 25 kg of about 1 kJ/(kg K) at 100 Ah
         air_conductance=3.0 * size ** (2.0 / 3.0) * blocks * chance("conductance", 0.2, 1.0),
         float_volts=preset("float") + chance("float", 0.08),
-        absorption_volts=absorption + chance("absorption", 0.05),
+        absorption_volts=14.4 + chance("absorption", 0.05),
         equalise_volts=preset("equalise"),
         compensation=np.where(
             chance("compensated", 0.5, 0.5) < UNCOMPENSATED, 0.0, CELLS * chance("slope", 5e-4, -4e-3)
         ),
-        limit_a=np.round(size * chance("limit", 1.5, 5.5)),
+        limit_a=_charger_a(DAILY_SHARE * capacity + standing_a, larger=chance("limit", 1.0) > 0.0),
         tail_a=0.02 * capacity,
-        standing_a=size * chance("standing", 0.05, 0.16),
+        alternator_a=np.where(
+            chance("alternator", 0.5, 0.5) < WITH_ALTERNATOR, chance("alternator amperes", 15.0, 50.0), 0.0
+        ),  # 35-65 A (common practice)
+        alternator_volts=14.2 + chance("alternator volts", 0.2),  # 14.0-14.4 V a block (common practice)
+        alternator_compensation=np.where(
+            chance("alternator compensated", 1.0) > 0.0, chance("alternator slope", 4e-3, -12e-3), 0.0
+        ),  # half of them, less than chargers (from memory)
+        standing_a=standing_a,
         starter_a=starter_a,
         starter_ohm=1.6 / starter_a,
         begin_age=chance("age", 0.2, 0.2),
     )
 
 
-def begin(p: BatteryParameters, air: Float64) -> BatteryState:
-    """Sound batteries that have stood on float for long; air around them, Cel, [unit]."""
+def _charger_a(needed_a: Float64, *, larger: Bool) -> Float64:
+    """The smallest charger of those sold that gives what is needed, or where larger the next one, A; [unit]."""
+    smallest = np.searchsorted(CHARGERS_A, needed_a)
+    return CHARGERS_A[np.minimum(smallest + larger, len(CHARGERS_A) - 1)]
+
+
+def begin(p: BatteryParameters, air: Float64, *, new: bool = False) -> BatteryState:
+    """Sound batteries that have stood on float for long.
+
+    Args:
+        air: around them, Cel, [unit]. new: just bought, not as old as those that were there at the beginning.
+    """
     none = np.zeros_like(p.capacity_ah)
     on_float = p.float_volts + p.compensation * (air - FLOAT_TEMPERATURE) - _rest(p, none + 0.999, air)
     surface = np.maximum(on_float - p.acid_volts, 0.0)
@@ -194,7 +239,7 @@ def begin(p: BatteryParameters, air: Float64) -> BatteryState:
         acid=p.acid_volts,
         temperature=none + air,
         water=none + 1.0,
-        age=p.begin_age,
+        age=none if new else p.begin_age,
         absorbing=none,
         bulk_s=none,
         absorbed_s=none,
@@ -226,26 +271,33 @@ def _resistance(p: BatteryParameters, s: BatteryState, resistance_factor: Float6
     cold = np.interp(s.temperature, COLD_AT, CRANKING_POWER**-COLD_POWER)
     gone = 1.0 - s.soc
     factor = cold * (1.0 + 0.8 * gone * gone) * resistance_factor * (1.0 + 0.3 * s.age) * (2.5 - 1.5 * s.water)
-    factor = factor / (1.0 - frozen_share(s.soc, s.temperature)) ** ICE_POWER
+    if s.temperature.min() < LIQUID_ABOVE:
+        factor = factor / (1.0 - frozen_share(s.soc, s.temperature)) ** ICE_POWER
     empty = EMPTY + EMPTY_PER_K * np.maximum(FLOAT_TEMPERATURE - s.temperature, 0.0)
     short = np.maximum(empty - s.soc, 0.0) / np.maximum(s.soc, 1e-6)
     return factor, EMPTY_OHM * 100.0 / p.capacity_ah * short * short
 
 
+def _reached(p: BatteryParameters, starter_a: Float64) -> Float64:
+    """What of a block's surface capacity a starter's current reaches, F."""
+    return p.surface_f / (1.0 + starter_a / (QUICK_A / 100.0 * p.capacity_ah))
+
+
 def _taken_up(
-    p: BatteryParameters, s: BatteryState, rc2: Float64, r2: Float64
+    p: BatteryParameters, s: BatteryState, rc2: Float64, r2: Float64, below: Bool, shorted: Float64
 ) -> tuple[Float64, Float64, Float64, Float64]:
-    """f(rc2) of the module's head and its slope, and of them what gasses, A and A/V."""
+    """f(rc2) of the module's head and its slope, and of them what gasses, A and A/V.
+
+    Args:
+        below: where the step ends with rc2 below 0, so that it is linearised there.
+    """
     warm = np.exp2((s.temperature - FLOAT_TEMPERATURE) / DOUBLES_K)
-    over = (
-        FLOAT_VOLTS - p.acid_volts - np.interp(1.0, CHARGES, FLOODED_REST) - p.agm * (AGM_REST[-1] - FLOODED_REST[-1])
-    )
-    base = p.float_a * warm / np.expm1(GAS_PER_VOLT * over)
-    up = np.maximum(rc2, 0.0)
-    swollen = base * np.exp(GAS_PER_VOLT * up)
-    gas, gas_slope = swollen - base, GAS_PER_VOLT * swollen * (rc2 > 0.0)
+    base = p.gas_a * warm * ~below
+    per_volt = GAS_PER_VOLT / (1.0 - shorted / (CELLS * p.blocks))  # fewer cells share the volts over rest
+    swollen = base * np.exp(per_volt * np.maximum(rc2, 0.0))
+    gas, gas_slope = swollen - base, per_volt * swollen
     accepting = np.exp(COLD_ACCEPTANCE * np.minimum(s.temperature - FLOAT_TEMPERATURE, 10.0))
-    main = np.where(rc2 > 0.0, ACCEPTANCE * p.capacity_ah / 100.0 * (1.0 - s.soc) * accepting, 1.0 / r2)
+    main = np.where(below, 1.0 / r2, ACCEPTANCE / 100.0 * p.capacity_ah * (1.0 - s.soc) * accepting)
     return main * rc2 + gas, main + gas_slope, gas, gas_slope
 
 
@@ -255,13 +307,14 @@ def step(
     *,
     air: Float64,
     line_on: Float64,
+    running: Float64,
     draw_a: Float64,
     output_share: Float64,
     current_share: Float64,
     interrupted: Float64,
     shorted: Float64,
     resistance_factor: Float64,
-    extra_load_a: Float64,
+    left_load: Float64,
     over_volts: Float64,
     equalise: Float64,
     dt_s: float,
@@ -269,11 +322,11 @@ def step(
     """Battery and charger a step later, volts of the set then, and the charger's current, A.
 
     Args:
-        air: around the battery, Cel. line_on: above 0.5 the charger is supplied. draw_a: of starter or test, over the
-        step, A. output_share, current_share: of the charger's volts and of its limit. interrupted: above 0.5 its output
-        is off. shorted: cells of the set. resistance_factor: of the battery, 1 sound. extra_load_a: left on, A.
-        over_volts: above its float that a faulty charger holds at least, V a block. equalise: above 0.5 by order.
-        dt_s: s. All but dt_s have the shape [unit].
+        air: around the battery, Cel. line_on: above 0.5 the charger is supplied. running: 0 or 1, an alternator turns.
+        draw_a: of starter or test, over the step, A. output_share, current_share: of the charger's volts and of its
+        limit. interrupted: above 0.5 its output is off. shorted: cells of the set. resistance_factor: of the battery, 1
+        sound. left_load: left on, as a share of a sound charger's limit. over_volts: above its float that a faulty
+        charger holds at least, V a block. equalise: above 0.5 by order. dt_s: s. All but dt_s have the shape [unit].
     """
     factor, empty_ohm = _resistance(p, s, resistance_factor)
     capacity_as = 3600.0 * capacity_now(p, s, resistance_factor)
@@ -281,14 +334,17 @@ def step(
     self_a = p.self_discharge / 2.63e6 * capacity_as * s.soc * np.exp2((s.temperature - FLOAT_TEMPERATURE) / DOUBLES_K)
     on = (line_on > 0.5) & (interrupted < 0.5)
     limit = p.limit_a * current_share * on
-    load = p.standing_a + extra_load_a + draw_a
-    carried = np.minimum(load, limit)
+    load = p.standing_a + left_load * p.limit_a + draw_a
+    turned_a = p.alternator_a * running
+    carried = np.minimum(load, limit + turned_a)
     left = (load - carried) / (1.0 + empty_ohm * load / LOAD_VOLTS)  # as the volts at a load collapse, it draws less
     stored_a = np.maximum(s.soc * capacity_as / dt_s - self_a, 0.0)  # all that is left, within this step
     left = np.minimum(left, stored_a)
     load = carried + left
-    taken, slope, gas, gas_slope = _taken_up(p, s, s.rc2, r2)
-    stiff = p.surface_f / dt_s + slope
+    surface_f = _reached(p, draw_a)
+    below = (s.rc2 <= 0.0) | (s.rc2 * surface_f < draw_a * dt_s)
+    taken, slope, gas, gas_slope = _taken_up(p, s, s.rc2, r2, below, shorted)
+    stiff = surface_f / dt_s + slope
     fade = np.exp(-dt_s / RC1_S)
     idle = _rest(p, s.soc, s.temperature) - SHORTED_VOLTS * shorted / p.blocks + s.acid + s.rc1 * fade
     idle = idle + s.rc2 - taken / stiff - empty_ohm * left  # volts of the block at the step's end without any current
@@ -296,8 +352,11 @@ def step(
     wanted = np.maximum(np.where(equalise > 0.5, p.equalise_volts, usual), p.float_volts + over_volts)
     wanted = (wanted + p.compensation * (s.temperature - FLOAT_TEMPERATURE)) * output_share
     ohm = r0 + r1 * (1.0 - fade) + 1.0 / stiff
-    charger = np.minimum(np.maximum((wanted - idle) / ohm + load, np.maximum(load - stored_a, 0.0)), limit)
-    current = charger - load
+    turned = p.alternator_volts + p.alternator_compensation * (s.temperature - FLOAT_TEMPERATURE)
+    turned_a = np.minimum(np.maximum((turned - idle) / ohm + load, 0.0), turned_a)
+    rest_a = load - turned_a
+    charger = np.minimum(np.maximum((wanted - idle) / ohm + rest_a, np.maximum(rest_a - stored_a, 0.0)), limit)
+    current = charger - rest_a
     volts = np.maximum(idle + ohm * current, 0.0)
     rc2 = s.rc2 + (current - taken) / stiff
     gassing = np.maximum(gas + gas_slope * (rc2 - s.rc2), 0.0)
@@ -307,7 +366,7 @@ def step(
     soc = np.minimum(np.maximum(s.soc + (current - lost) * dt_s / capacity_as, 0.0), 1.0)
     fed = p.acid_volts * np.minimum(np.maximum(rc2 / 0.6, 0.0), 1.0)
     acid = s.acid + (fed - s.acid) * -np.expm1(-dt_s / np.where(fed > s.acid, ACID_FED_S, ACID_S))
-    gas_heat = gassing * np.maximum(volts - (1.0 - p.agm) * GAS_HEAT_VOLTS, 0.0)
+    gas_heat = gassing * np.maximum(volts - (1.0 - p.agm) * GAS_HEAT_VOLTS, 0.0)  # sealed ones recombine it
     heat_w = p.blocks * (current * current * (r0 + r2 * (rc2 < 0.0)) + gas_heat)
     settled = air + heat_w / p.air_conductance
     temperature = settled + (s.temperature - settled) * np.exp(-dt_s * p.air_conductance / p.heat_capacity)
@@ -343,29 +402,30 @@ def crank(
     resistance_factor: Float64,
     seconds: int,
 ) -> tuple[Float64, Bool, Float64]:
-    """Volts of the set at each second of a crank, whether the engine turns, and Ah drawn. Changes no state.
+    """Volts of the set at each second of a crank, whether the engine turns, and amperes. Changes no state.
 
     Args:
         water: temperature of the engine, Cel; the colder, the harder it turns. shorted: cells of the set.
         resistance_factor: of the battery, 1 sound. All [unit].
-    Returns: volts [unit, second], turns [unit], Ah [unit].
+    Returns: volts [unit, second], turns [unit], A [unit, second].
     """
     factor, empty_ohm = _resistance(p, s, resistance_factor)
     r0, r2 = p.r0 * factor + empty_ohm, p.r2 * factor
     steady = p.starter_a * np.interp(water, DRAG_AT, DRAG_NEEDED**DRAG_POWER)
     under = _rest(p, s.soc, s.temperature) - SHORTED_VOLTS * shorted / p.blocks + s.acid + s.rc1
     rc2, stalled = s.rc2, np.zeros(len(water), np.bool_)
-    volts = np.empty((len(water), seconds))
-    drawn_as = np.zeros(len(water))
+    volts, amperes = np.empty((2, len(water), seconds))
     for second in range(seconds):
-        taken, slope, _, _ = _taken_up(p, s, rc2, r2)
-        stiff = p.surface_f + slope
-        idle, ohm = np.maximum(under + rc2 - taken / stiff, 0.0), r0 + 1.0 / stiff
         wanted = steady * (1.0 + INRUSH * np.exp(-second / INRUSH_S))
+        surface_f = _reached(p, wanted)
+        below = rc2 * surface_f < wanted
+        taken, slope, _, _ = _taken_up(p, s, rc2, r2, below, shorted)
+        stiff = surface_f + slope
+        idle, ohm = np.maximum(under + rc2 - taken / stiff, 0.0), r0 + 1.0 / stiff
         most = idle / (ohm + p.starter_ohm)
         current = np.minimum(wanted, most)
         volts[:, second] = idle - ohm * current
+        amperes[:, second] = current
         stalled |= (most < wanted) | (volts[:, second] < TURNS_VOLTS)
         rc2 = rc2 - (current + taken) / stiff
-        drawn_as += current
-    return volts * p.blocks[:, None], ~stalled, drawn_as / 3600.0
+    return volts * p.blocks[:, None], ~stalled, amperes

@@ -16,6 +16,7 @@ GRAVITIES = np.array([1.120, 1.155, 1.190, 1.225, 1.265])  # at 26.7 Cel, BCI ta
 # US Army TM 5-1185, table III: 19, 5, -16, -62, -90 F (read); that of water added.
 FREEZING_GRAVITIES = np.array([1.0, 1.1, 1.15, 1.2, 1.25, 1.28])
 FREEZING_POINTS = np.array([0.0, -7.2, -15.0, -26.7, -52.2, -67.8])  # Cel
+LIQUID_ABOVE = -10.0  # Cel: the acid of an empty battery, 1.120, freezes at -10.3 Cel
 
 
 def gravity(charge: Float64) -> Float64:

@@ -16,7 +16,7 @@ import numpy as np
 from simulator.chance import SECOND_NS, Float64, Int64, even, keys
 
 DAY_S = 86_400.0
-LEFT_LOAD_A = 8.0  # lamps and a modem left on, more than a small charger gives
+LEFT_LOAD = 2.2  # times the charger's limit: from a severity of 0.6 on it empties the battery (our choice)
 STEP_NS = 60 * SECOND_NS
 
 
@@ -37,7 +37,7 @@ class FaultKind(StrEnum):
     BATTERY_SHORTED_CELL = "battery_shorted_cell"  # one cell of the set is shorted through
     BATTERY_SULPHATED = "battery_sulphated"  # inner resistance three times that of a sound battery
     BATTERY_OVERCHARGED = "battery_overcharged"  # the charger holds 1.5 V a block too much
-    LOAD_LEFT_ON = "load_left_on"  # LEFT_LOAD_A drawn day and night
+    LOAD_LEFT_ON = "load_left_on"  # LEFT_LOAD, lamps and a pump, drawn day and night
     BREAKER_TRIPPED = "breaker_tripped"  # heater, charger and space heater are off together
     VENT_BLOCKED = "vent_blocked"  # the regulator's spring case is sealed
     SEAT_LEAK = "seat_leak"  # the regulator's seat leaks as badly as one does
@@ -160,9 +160,9 @@ class Effects:
     element_share: of the heater's power that its elements still give. stuck_on, chatter: 0..1. flow_share: of the
     heater loop's flow. coolant_share: of the coolant. set_point_shift: of the heater's band, K. charger_supplied,
     breaker_closed: 0 or 1. output_share, current_share: of the charger's voltage and current limit. interrupted: 0 or
-    1. shorted: cells of the set. resistance_factor: of the battery. over_volts: a block, V. extra_load_a: A. vent_open,
-    louver_open, grille_open: 0..1. seat_leak: 0..1. supply_share: of the gas supply's pressure. spring_shift: of the
-    set point, as a share. in_auto: 0 or 1.
+    1. shorted: cells of the set. resistance_factor: of the battery. over_volts: a block, V. left_load: of the charger's
+    limit. vent_open, louver_open, grille_open: 0..1. seat_leak: 0..1. supply_share: of the gas supply's pressure.
+    spring_shift: of the set point, as a share. in_auto: 0 or 1.
     """
 
     element_share: Float64
@@ -179,7 +179,7 @@ class Effects:
     shorted: Float64
     resistance_factor: Float64
     over_volts: Float64
-    extra_load_a: Float64
+    left_load: Float64
     vent_open: Float64
     louver_open: Float64
     grille_open: Float64
@@ -223,7 +223,7 @@ def effects(severe: Mapping[FaultKind, Float64], unit_ids: Sequence[str], time_n
         shorted=of(K.BATTERY_SHORTED_CELL),
         resistance_factor=1.0 + 2.0 * of(K.BATTERY_SULPHATED),
         over_volts=1.5 * of(K.BATTERY_OVERCHARGED),
-        extra_load_a=LEFT_LOAD_A * of(K.LOAD_LEFT_ON),
+        left_load=LEFT_LOAD * of(K.LOAD_LEFT_ON),
         vent_open=left(K.VENT_BLOCKED),
         louver_open=left(K.LOUVER_STUCK),
         grille_open=left(K.GRILLE_BLOCKING),

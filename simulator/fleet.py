@@ -22,6 +22,12 @@ HEATERS = ("always", "none")
 UNITS_MAX = 500  # each has an open file while history is written, and the goal of speed is set for 100
 SET_POINTS = (1744.0, 2740.0, 4982.0)  # 7, 11 and 20 inH2O
 RATED_W = {"small": 25e3, "medium": 60e3, "large": 150e3}
+STARTER_A = {"small": 220.0, "medium": 340.0, "large": 520.0}  # of 12 V, at 27 Cel (300-600 A, TRADE.md section 4)
+STARTER_24_V = 0.6  # of those amperes: half, and a little for the stronger one that makers take (common practice)
+BLOCKS_AH = (35.0, 45.0, 55.0, 70.0, 85.0, 100.0, 120.0, 150.0, 180.0, 225.0)  # 12 V ones (common practice)
+# Ah for a starter's A: 100 for 340, and as resistance ~ Ah^-0.7, all dip about alike.
+BLOCK_AH, BLOCK_A, BLOCK_POWER = 100.0, 340.0, 1.0 / 0.7
+COLD_BLOCK = 1.5  # times the Ah in a cold country (our choice; common practice is a size or two more, or AGM)
 HEATER_TEXT = {"small": "0.5 kW 120 V", "medium": "1 kW 240 V", "large": "2 kW 240 V"}
 TIMEZONES: Mapping[str, str] = {
     "high-plain": "America/Denver",
@@ -51,9 +57,9 @@ class Unit:
     """One engine-generator.
 
     size: of its build, one of SIZES. blocks: 12 V batteries in series. set_point: of the gas regulator, Pa. heater:
-    'always' or 'none'. cold_heater: that of a cold country, 305 W a litre. space_heater: an electric one in the
-    enclosure. exercise_rule: RFC 5545 in site time, '' never. exercise_load, outage_load: shares of full load.
-    gateway: its id. telemetry: the profile of how it reports.
+    'always' or 'none'. cold_heater: that of a cold country, 305 W a litre; with it goes a bigger battery. space_heater:
+    an electric one in the enclosure. exercise_rule: RFC 5545 in site time, '' never. exercise_load, outage_load: shares
+    of full load. gateway: its id. telemetry: the profile of how it reports.
     """
 
     id: str
@@ -149,7 +155,7 @@ def wide_country(count: int, seed: int) -> tuple[TABLE, TABLE]:
                 unit = f"{site}-{place}"
                 units[unit] = _drawn_unit(site, f"{site.replace('-', ' ').title()} {place}", _Pick(seed, unit))
                 if climate in COLD_CLIMATES:
-                    units[unit] |= {"cold_heater": True, "space_heater": True}
+                    units[unit] |= {"cold_heater": True, "space_heater": True, "battery_type": "agm"}
         number += 1
     return sites, units
 
@@ -203,6 +209,17 @@ def _monthly(day: str, hour: int) -> str:
     return f"FREQ=MONTHLY;BYDAY={day};BYHOUR={hour}"
 
 
+def starter_a(unit: Unit) -> float:
+    """What a unit's starter draws at 27 Cel once it turns, A: that of its size, of its volts."""
+    return STARTER_A[unit.size] * (1.0 if unit.blocks == 1 else STARTER_24_V)
+
+
+def battery_ah(unit: Unit) -> float:
+    """Ah of each of a unit's blocks: the nearest size to what its starter needs, more in a cold country."""
+    needed = BLOCK_AH * (starter_a(unit) / BLOCK_A) ** BLOCK_POWER * (COLD_BLOCK if unit.cold_heater else 1.0)
+    return min(BLOCKS_AH, key=lambda size: abs(size - needed))
+
+
 def fleet_toml(sites: Sequence[Site], units: Sequence[Unit]) -> str:
     """The fleet file that describes these units to the program, as text."""
     lines = ["# Written by stillready simulate. All names are invented."]
@@ -224,7 +241,7 @@ def fleet_toml(sites: Sequence[Site], units: Sequence[Unit]) -> str:
 
 
 def _equipment(unit: Unit) -> dict[str, str]:
-    battery = f"{unit.blocks} x 12 V {unit.battery_type}"
+    battery = f"{unit.blocks} x 12 V {battery_ah(unit):.0f} Ah {unit.battery_type}"
     return {"battery": battery} if unit.heater == "none" else {"heater": HEATER_TEXT[unit.size], "battery": battery}
 
 

@@ -11,10 +11,10 @@ import numpy as np
 from simulator import battery, enclosure, gas, water
 from simulator.chance import Float64
 from simulator.plant import Plant, States
+from simulator.running import CRANK_S, fire_after_s
 
 LOADED_S = 3600.0  # an hour of full load has reached what temperatures it will (common practice)
 LOADED_STEP_S = 60.0
-CRANK_SEEN_S = 4  # the least voltage of a crank falls into its first seconds
 GAS_STEPS_S = (1.0, 14.0)  # the valve opens; then its case has breathed, if it can, when the load has to be carried
 
 
@@ -39,15 +39,21 @@ class Moment:
 
 
 def imagined_start(plant: Plant, states: States, now: Moment) -> tuple[Float64, Float64]:
-    """Least cranking voltage of a 12 V block, V, and gas under full load as a share of the set point, [unit] each."""
+    """Least cranking voltage of a 12 V block, V, and gas under full load as a share of the set point, [unit] each.
+
+    The least voltage is that of the seconds that a unit cranks until it fires, at most a whole crank, as in an attempt.
+    """
+    cranking_s = np.clip(np.ceil(fire_after_s(plant.engine.fire_s, states.water.block)), 1.0, CRANK_S)
+    longest = int(cranking_s.max())
     volts, _, _ = battery.crank(
         plant.battery,
         states.battery,
         water=states.water.block,
         shorted=now.shorted,
         resistance_factor=now.resistance_factor,
-        seconds=CRANK_SEEN_S,
+        seconds=longest,
     )
+    volts[np.arange(longest) >= cranking_s[:, None]] = np.inf
     held = states.gas
     for seconds in GAS_STEPS_S:
         held, pressure = gas.step(

@@ -10,7 +10,7 @@ import numpy as np
 from simulator import battery, enclosure, gas, water
 from simulator.chance import Bool, Float64, Int64
 from simulator.climate import CLIMATES, Extreme
-from simulator.fleet import RATED_W
+from simulator.fleet import RATED_W, Unit, battery_ah, starter_a
 from simulator.rows import exchanged, taken
 from simulator.running import Engine, drawn_engines
 from simulator.scenario import WEATHER_EVENTS, Scenario
@@ -103,7 +103,7 @@ def plant_of(scenario: Scenario) -> Plant:
         scenario=scenario,
         water=water.draw(ids, engines, seed=seed),
         enclosure=enclosure.draw(ids, houses, seed=seed),
-        battery=battery.draw(ids, [f"{unit.battery_type}_{unit.blocks}" for unit in units], seed=seed),
+        battery=battery.draw(ids, [_battery(unit) for unit in units], seed=seed),
         gas=gas.draw(ids, [unit.set_point for unit in units], seed=seed),
         engine=drawn_engines(ids, seed=seed),
         site=site,
@@ -112,6 +112,10 @@ def plant_of(scenario: Scenario) -> Plant:
         rated_w=np.array([RATED_W[unit.size] for unit in units]),
         standing_pressure=standard_pressure(elevation)[site, 0],
     )
+
+
+def _battery(unit: Unit) -> battery.Build:
+    return battery.Build(unit.battery_type, unit.blocks, battery_ah(unit), starter_a(unit))
 
 
 def begin(plant: Plant, *, ambient: Float64) -> States:

@@ -348,13 +348,14 @@ class World:
             states.battery,
             air=air,
             line_on=charger_on,
+            running=running,
             draw_a=np.zeros(plant.units),
             output_share=acting.output_share[minute],
             current_share=acting.current_share[minute],
             interrupted=acting.interrupted[minute],
             shorted=acting.shorted[minute],
             resistance_factor=acting.resistance_factor[minute],
-            extra_load_a=acting.extra_load_a[minute],
+            left_load=acting.left_load[minute],
             over_volts=acting.over_volts[minute],
             equalise=inputs.equalise[minute],
             dt_s=STEP_S,
@@ -441,7 +442,8 @@ class World:
         unit = what.unit
         rows = np.array([unit])
         if what.what == "battery_replaced":
-            fresh = battery.begin(taken(self.plant.battery, rows, units=self.plant.units), states.enclosure.air[rows])
+            part = taken(self.plant.battery, rows, units=self.plant.units)
+            fresh = battery.begin(part, states.enclosure.air[rows], new=True)
             return replace(states, battery=exchanged(states.battery, rows, fresh, units=self.plant.units))
         if what.what == "gas_set_point_changed":
             set_point = self.plant.gas.set_point.copy()
@@ -606,7 +608,7 @@ def _charging(inputs: Inputs, minute: int, rows: Int64) -> Charging:
         output_share=acting.output_share[minute, rows],
         current_share=acting.current_share[minute, rows],
         interrupted=acting.interrupted[minute, rows],
-        extra_load_a=acting.extra_load_a[minute, rows],
+        left_load=acting.left_load[minute, rows],
         over_volts=acting.over_volts[minute, rows],
         equalise=inputs.equalise[minute, rows],
     )

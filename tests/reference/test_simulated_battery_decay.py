@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 
 from simulator import battery
+from simulator.battery import Build
 
 IDS = [f"unit-{row}" for row in range(12)]
-P = battery.draw(IDS, ["flooded_1", "flooded_2"] * 6, seed=3)
+P = battery.draw(IDS, [Build("flooded", 1, 100.0, 340.0), Build("flooded", 2, 70.0, 204.0)] * 6, seed=3)
 ROOM = 21.7  # Cel, that of PyBaMM's parameters
 DAYS = 12
 FULL_ACID = 4592.0  # mol/m3: gravity 1.265, 35.6 mass % of 98.08 g/mol (TRADE.md section 4)
@@ -30,8 +31,9 @@ def ours() -> tuple[np.ndarray, np.ndarray]:
     begun, volts = state.soc, []
     for minute in range(1, DAYS * 1440 + 1):
         state, shown, _ = battery.step(
-            P, state, air=air, line_on=none, draw_a=none, output_share=ones, current_share=ones, interrupted=none,
-            shorted=none, resistance_factor=ones, extra_load_a=none, over_volts=none, equalise=none, dt_s=60.0,
+            P, state, air=air, line_on=none, running=none, draw_a=none, output_share=ones, current_share=ones,
+            interrupted=none, shorted=none, resistance_factor=ones, left_load=none, over_volts=none, equalise=none,
+            dt_s=60.0,
         )  # fmt: skip
         if minute % 1440 == 0:
             volts.append(shown / P.blocks)

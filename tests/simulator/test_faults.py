@@ -62,7 +62,7 @@ def test_what_is_nowhere_in_a_span_costs_nothing():
         (FaultKind.BATTERY_SHORTED_CELL, "shorted", 1.0),
         (FaultKind.BATTERY_SULPHATED, "resistance_factor", 3.0),
         (FaultKind.BATTERY_OVERCHARGED, "over_volts", 1.5),
-        (FaultKind.LOAD_LEFT_ON, "extra_load_a", 8.0),
+        (FaultKind.LOAD_LEFT_ON, "left_load", 2.2),
         (FaultKind.BREAKER_TRIPPED, "breaker_closed", 0.0),
         (FaultKind.VENT_BLOCKED, "vent_open", 0.0),
         (FaultKind.SEAT_LEAK, "seat_leak", 1.0),
