@@ -1,12 +1,37 @@
 """Learning of the jacket water's normal from a unit's own last days.
 
 In: models.seen.Seen, the normals until now. Out: new normals. May import: numpy, models. Touches nothing.
+
+Each estimate is weighed against what was known before by its variance (Kalman's scalar update, from memory); what was
+known before ages a little every day, so that a unit that is repaired or moved is learned anew.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
+import numpy as np
+
+from models.jacket_water import air as around
+from models.jacket_water.cycles import Cycles, cycles, movement_per_h, noise_and_resolution
 from models.jacket_water.normal import WaterNormal
-from models.seen import Seen
+from models.jacket_water.teeth import least_height, legs
+from models.seen import Bool, Seen
+from models.windows import CELLS_A_DAY, Float64
+
+AFTER_RUN_H = 10.0  # water after a run falls to its band in 3-12 h (common practice); later the teeth are its own again
+COOLING_FROM_H = 2.0  # after a run the block's parts even out first (our choice); then its cooling is one of Newton's
+TEETH_LEAST = 3
+TEETH_NEWEST = 12  # enough for a median, few enough that a moved set point is known within a day or two
+MOVED_K = 2.0  # K: levels that differ by more are two set points
+OWN_DAYS = 3 * CELLS_A_DAY  # levels are learned from the newest days, rates from the whole window
+AGE_LEVEL_K = 0.1  # K a day that a level may wander, root of days (our choice)
+AGE_LOG = 0.03  # the same for the logarithms of time constant and heating
+LEVEL_SD_LEAST = 0.15  # K: sensors, gateways and the grid leave this much (our choice)
+LOG_SD_LEAST = 0.08  # of time constant and heating: model error that no number of days takes away (our choice)
+FLAT_RANGE_K = 4.0  # K: water held this steadily ...
+FLAT_OVER_AIR_K = 8.0  # ... and this far over the air has a heater without visible cycles (our choice)
+DAYS_MAX = 60.0  # days are counted no further
+CUT_IN_CEL = (15.0, 70.0)  # Cel: outside it no jacket heater works (27-60 are met, with room on both sides)
 
 
 def learn(seen: Seen, before: Sequence[WaterNormal]) -> list[WaterNormal]:
@@ -19,4 +44,174 @@ def learn(seen: Seen, before: Sequence[WaterNormal]) -> list[WaterNormal]:
     Returns: [unit].
     """
     assert len(before) == seen.units
-    return list(before)
+    good = seen.trusted & ~seen.running
+    settled = good & (seen.after_run_h >= AFTER_RUN_H)
+    cooling = good & (seen.after_run_h >= COOLING_FROM_H)
+    return [_learned(seen, unit, settled[unit], cooling[unit], former) for unit, former in enumerate(before)]
+
+
+def _learned(seen: Seen, unit: int, settled: Bool, cooling: Bool, former: WaterNormal) -> WaterNormal:
+    normal = _aged(former)
+    if seen.heater[unit] == "none":
+        return normal
+    mean, least, greatest = (part[unit] for part in (seen.water.mean, seen.water.least, seen.water.greatest))
+    air = around.filled(seen.air.mean[unit])
+    quiet = np.where(settled, mean, np.nan)
+    if np.isnan(quiet).sum() > len(quiet) - CELLS_A_DAY // 4:
+        return _time_constant(normal, np.where(cooling, mean, np.nan), least, greatest, air)
+    read = settled & (seen.water.count[unit] > 0)
+    noise, resolution = noise_and_resolution(quiet, np.where(read, least, np.nan), np.where(read, greatest, np.nan))
+    normal = replace(normal, noise=noise, resolution=resolution)
+    saw = legs(quiet, least, greatest, height=least_height(noise, resolution))
+    found = cycles(quiet, air, saw)
+    normal = _levels(normal, former, found, quiet, air, seen.now_ns)
+    normal = _time_constant(normal, np.where(cooling, mean, np.nan), least, greatest, air)
+    if np.isnan(air).all():  # nothing is learned of an air that the falls themselves were asked for, but the heating
+        found = cycles(quiet, np.full(len(quiet), around.told_by_cooling(saw, normal)), saw)
+    normal = _heating(normal, found)
+    moved = movement_per_h(quiet, least, greatest, air, noise=noise)
+    if np.isfinite(moved) and found.count >= TEETH_LEAST:
+        normal = replace(normal, movement_per_h=moved)
+    return normal
+
+
+def _aged(former: WaterNormal) -> WaterNormal:
+    """What was known, a day later."""
+    prior = WaterNormal()
+    return replace(
+        former,
+        cut_in_sd=min(float(np.hypot(former.cut_in_sd, AGE_LEVEL_K)), prior.cut_in_sd),
+        cut_out_sd=min(float(np.hypot(former.cut_out_sd, AGE_LEVEL_K)), prior.cut_out_sd),
+        heating_log_sd=min(float(np.hypot(former.heating_log_sd, AGE_LOG)), prior.heating_log_sd),
+    )
+
+
+def weighed(known: float, known_sd: float, told: float, told_sd: float) -> tuple[float, float]:
+    """Two estimates of one thing as one, by their variances.
+
+    Args:
+        known, told: in one unit. known_sd, told_sd: their standard deviations, > 0.
+    Returns: the estimate and its standard deviation.
+    Source: minimum variance of two independent estimates.
+    """
+    weight = known_sd**2 / (known_sd**2 + told_sd**2)
+    return known + weight * (told - known), float(np.sqrt(weight) * told_sd)
+
+
+def _levels(
+    normal: WaterNormal, former: WaterNormal, found: Cycles, water: Float64, air: Float64, now_ns: int
+) -> WaterNormal:
+    """Cut-in and cut-out from the newest teeth, or the level that a heater without visible cycles holds."""
+    own = found.trough_cell >= len(water) - OWN_DAYS
+    if own.sum() < TEETH_LEAST:
+        own = np.ones_like(own)
+    troughs, peaks = found.trough[own], found.peak[own]
+    if len(troughs) < TEETH_LEAST:
+        return _flat(normal, former, water, air, now_ns)
+    newest = slice(-TEETH_NEWEST, None)
+    low, high = float(np.median(troughs[newest])), float(np.median(peaks[newest]))
+    near = np.abs(troughs - low) <= MOVED_K
+    if near.sum() >= TEETH_LEAST:
+        troughs, peaks = troughs[near], peaks[near]
+        low, high = float(np.median(troughs)), float(np.median(peaks))
+    if not CUT_IN_CEL[0] <= low <= CUT_IN_CEL[1]:
+        return normal
+    trough_sd, peak_sd = _spread(troughs), _spread(peaks)
+    count = min(len(troughs), TEETH_NEWEST)
+    low_sd = float(np.hypot(trough_sd / np.sqrt(count), LEVEL_SD_LEAST))
+    high_sd = float(np.hypot(peak_sd / np.sqrt(count), LEVEL_SD_LEAST))
+    moved = normal.days > 0 and abs(low - normal.cut_in) > MOVED_K and len(troughs) >= TEETH_NEWEST // 2
+    if moved:  # another set point is not the mean of two
+        normal = replace(normal, cut_in_sd=WaterNormal().cut_in_sd, cut_out_sd=WaterNormal().cut_out_sd)
+    cut_in, cut_in_sd = weighed(normal.cut_in, normal.cut_in_sd, low, low_sd)
+    cut_out, cut_out_sd = weighed(normal.cut_out, normal.cut_out_sd, high, high_sd)
+    return replace(
+        normal,
+        cut_in=cut_in,
+        cut_in_sd=max(cut_in_sd, LEVEL_SD_LEAST),
+        cut_out=cut_out,
+        cut_out_sd=max(cut_out_sd, LEVEL_SD_LEAST),
+        trough_sd=trough_sd,
+        peak_sd=peak_sd,
+        cycle_k_h=found.cycle_k_h if np.isfinite(found.cycle_k_h) else normal.cycle_k_h,
+        cycle_log_sd=found.cycle_log_sd if np.isfinite(found.cycle_log_sd) else normal.cycle_log_sd,
+        flat=0.0,
+        days=_a_day_more(former.days, found.days),
+        learned_ns=now_ns,
+    )
+
+
+def _flat(normal: WaterNormal, former: WaterNormal, water: Float64, air: Float64, now_ns: int) -> WaterNormal:
+    held = water[-2 * CELLS_A_DAY :]
+    known = held == held
+    if known.sum() < CELLS_A_DAY:
+        return normal
+    over = held - air[-2 * CELLS_A_DAY :]
+    low, middle, high = np.quantile(held[known], (0.05, 0.5, 0.95)).tolist()
+    over = over[over == over]
+    # without an air sensor: water that does not follow the day, at a heater's height
+    lifted = np.quantile(over, 0.1) >= FLAT_OVER_AIR_K if len(over) > CELLS_A_DAY // 2 else middle >= 35.0
+    if high - low > FLAT_RANGE_K or not lifted or not CUT_IN_CEL[0] <= low <= CUT_IN_CEL[1]:
+        return normal
+    sd = float(np.hypot(0.5, (high - low) / 4))
+    cut_in, cut_in_sd = weighed(normal.cut_in, normal.cut_in_sd, low, sd)
+    if normal.days > 0 and abs(low - normal.cut_in) > MOVED_K:
+        cut_in, cut_in_sd = low, sd
+    return replace(
+        normal,
+        cut_in=cut_in,
+        cut_in_sd=max(cut_in_sd, LEVEL_SD_LEAST),
+        cut_out=cut_in + high - low,
+        cut_out_sd=max(cut_in_sd, LEVEL_SD_LEAST),
+        trough_sd=sd,
+        peak_sd=sd,
+        flat=1.0,
+        days=_a_day_more(former.days, known.sum() / CELLS_A_DAY),
+        learned_ns=now_ns,
+    )
+
+
+def _time_constant(normal: WaterNormal, water: Float64, least: Float64, greatest: Float64, air: Float64) -> WaterNormal:
+    """The time constant from every fall that is Newton's: tau = integral of (T - Ta) over what the water lost."""
+    saw = legs(water, least, greatest, height=least_height(normal.noise, normal.resolution))
+    found = cycles(water, air, saw)
+    logs = np.log(found.tau_h[~np.isnan(found.tau_h)])
+    if not len(logs):
+        return normal
+    between = _spread(logs) if len(logs) >= 3 else 0.25
+    told_sd = float(np.hypot(between / np.sqrt(len(logs)), LOG_SD_LEAST))
+    known_sd = normal.time_constant_log_sd if normal.time_constant_days == 0 else max(0.15, told_sd)
+    center, center_sd = weighed(float(np.log(normal.time_constant_h)), known_sd, float(np.median(logs)), told_sd)
+    return replace(
+        normal,
+        time_constant_h=float(np.clip(np.exp(center), 0.5, 100.0)),
+        time_constant_log_sd=float(np.hypot(np.hypot(center_sd, between), LOG_SD_LEAST)),
+        time_constant_days=_a_day_more(normal.time_constant_days, len(logs)),
+    )
+
+
+def _heating(normal: WaterNormal, found: Cycles) -> WaterNormal:
+    """Heating rate by each day's balance: h = excess / tau / duty, with the day's own time constant (its wind)."""
+    tau_h = np.where(np.isnan(found.tau_h), normal.time_constant_h, found.tau_h)
+    daily = found.excess / tau_h / found.duty
+    daily = daily[daily > 0]
+    if not len(daily):
+        return normal
+    logs = np.log(daily)
+    told_sd = float(np.hypot(_spread(logs) / np.sqrt(len(logs)) if len(logs) >= 3 else 0.2, LOG_SD_LEAST))
+    center, sd = weighed(float(np.log(normal.heating_k_per_h)), normal.heating_log_sd, float(np.median(logs)), told_sd)
+    return replace(
+        normal,
+        heating_k_per_h=float(np.exp(center)),
+        heating_log_sd=max(sd, LOG_SD_LEAST),
+        heating_days=_a_day_more(normal.heating_days, len(logs)),
+    )
+
+
+def _a_day_more(former: float, in_window: float) -> float:
+    return min(max(former + 1.0, float(in_window)) if former > 0 else max(float(in_window), 0.5), DAYS_MAX)
+
+
+def _spread(values: Float64) -> float:
+    """Standard deviation as the median deviation tells it (factor 1.4826: shared trade facts, section 9)."""
+    return float(1.482602 * np.median(np.abs(values - np.median(values))))

@@ -1,0 +1,68 @@
+"""Too much heat: a heater that stays on above its cut-out.
+
+In: what the water did lately, the normal. Out: a chance. May import: numpy, models. Touches nothing.
+"""
+
+import numpy as np
+
+from models.jacket_water.lately import CELL_H, Lately
+from models.jacket_water.normal import WaterNormal
+
+AFTER_RUN_H = 4.0  # heat soaks from the hot engine into the water (masks of shared trade facts, section 2)
+OVER_K = 4.0  # K above the cut-out before anything is weighed
+SET_POINT_K = 12.0  # K that somebody may have turned a thermostat up by (our choice: 5-10 K are usual)
+SET_POINT_CEL = 60.0  # and no thermostat for standby is set above this (27-60 are met)
+LEVEL_K = 1.5  # K of temperature for a unit of log odds
+LOG_ODDS = -6.0
+SPAN_CELLS = 18
+LOSS_SHARE = 0.25
+HEAT_FLOOR_K = 0.7
+RISE_K = 3.0  # K risen without a run is heat, whatever the balance says
+STEADY_CELLS = 72  # 12 h above the cut-out without a cycle: no thermostat is at work
+COOLING_SLOWER = 1.6  # a run's own heat is gone after so many times the learned cooling
+
+
+def stuck_on(late: Lately, normal: WaterNormal) -> float:
+    """Chance that heat comes above the cut-out, 0..1; NaN while a run's heat hides it.
+
+    Args:
+        late: what the water did. normal: of the unit.
+    """
+    last = late.last
+    over = late.water - normal.cut_out
+    if late.running[last] or late.after_run_h[last] < AFTER_RUN_H:
+        return np.nan
+    if over < OVER_K or late.excess[last] < 8.0:
+        return 0.0
+    begin = max(last - SPAN_CELLS, last - int(np.clip(late.after_run_h[last] - 1.0, 0.0, SPAN_CELLS) / CELL_H))
+    span = late.excess[begin : last + 1]
+    hours = (last - begin) * CELL_H
+    if hours < 0.5 or np.isnan(span).all():
+        return np.nan
+    lost = float(np.nanmean(span)) * hours / normal.time_constant_h
+    gained = late.value(last) - late.value(begin) + lost
+    cooling_spread = max(LOSS_SHARE, normal.time_constant_log_sd)
+    if late.after_run_h[last] < _gone_h(late, normal):
+        cooling_spread = max(cooling_spread, 0.5)  # oil, block and exhaust still warm the water
+    sd = float(np.sqrt(2 * normal.noise**2 + (cooling_spread * lost) ** 2 + HEAT_FLOOR_K**2))
+    heat = min((max(gained, 0.0) ** 2 - max(lost - gained, 0.0) ** 2) / (2 * sd**2), 6.0)
+    calm = late.mean[begin : last + 1]
+    if late.value(last) - np.nanmin(calm) >= RISE_K + 3 * normal.noise:
+        heat = 6.0
+    level = (late.water - max(SET_POINT_CEL, normal.cut_out + SET_POINT_K)) / LEVEL_K
+    odds = LOG_ODDS + heat + float(np.clip(level + 2.0, -6.0, 6.0))
+    lately = late.mean[max(last - STEADY_CELLS, 0) : last + 1]
+    falls = late.saw.whole & (late.saw.rise < 0) & (late.saw.end > last - STEADY_CELLS)
+    steady = np.nanmin(lately) > normal.cut_out + OVER_K and late.after_run_h[last] > STEADY_CELLS * CELL_H + 12
+    if steady and not falls.any() and not normal.flat and len(lately) > STEADY_CELLS:
+        odds += 3.0
+    return float(1 / (1 + np.exp(-odds)))
+
+
+def _gone_h(late: Lately, normal: WaterNormal) -> float:
+    """Hours after which a run's heat is surely gone from the water."""
+    air = float(np.nanmean(late.air[-36:]))
+    if normal.cut_out <= air + 2.0:
+        return np.inf
+    cooled = normal.time_constant_h * np.log(max(95.0 - air, 1.0) / (normal.cut_out - air))
+    return COOLING_SLOWER * float(cooled) + 2.0

@@ -1,0 +1,64 @@
+"""Whether the water's sensor can be believed: flat lines, steps and temperatures that no block can have.
+
+In: what the water did lately. Out: a doubt in words, and by how much the reading stepped. May import: numpy, models.
+Touches nothing. Naming the sensor's fault is another model's; here it only keeps a heater from being blamed.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.jacket_water.lately import CELL_H, Lately
+from models.jacket_water.normal import WaterNormal
+
+FLAT_CELLS = 18  # 3 h: no block well off the air keeps one value so long, down to the last digit
+FLAT_OFF_AIR_K = 4.0
+STEP_K = 3.0  # K in a cell, over what physics allows (our choice)
+FASTER = 4.0  # a step falls more than so many times as fast as the learned time constant lets it
+COLDER_K = 6.0  # K below the coldest air of the day: water cannot be there
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """text: why the sensor is not believed, "" if it is. stepped_k: what sudden steps of the last day took away, K."""
+
+    text: str
+    stepped_k: float
+
+
+def doubt(late: Lately, normal: WaterNormal) -> Doubt:
+    """Why this unit's water sensor is not to be believed just now, if so.
+
+    Args:
+        late: what its water did. normal: of the unit.
+    """
+    last = late.last
+    known = np.flatnonzero(late.mean[: last + 1] == late.mean[: last + 1])
+    value = late.mean[known]
+    flat = known[-FLAT_CELLS:]
+    off_air = abs(late.excess[last])
+    if len(flat) == FLAT_CELLS and off_air > FLAT_OFF_AIR_K and late.greatest[flat].max() == late.least[flat].min():
+        # a coarse sensor may sit on one step for hours, unless the air says that the water must have moved
+        must = float(np.abs(late.excess[flat].sum()) * CELL_H / normal.time_constant_h)
+        swing = float(np.ptp(late.air[flat])) * (1 - np.exp(-FLAT_CELLS * CELL_H / normal.time_constant_h))
+        outside = not normal.cut_in - 1.0 <= late.water <= normal.cut_out + 1.0
+        if outside and (max(must, swing) > 2 * max(normal.resolution, 0.5) or normal.resolution < 0.5):
+            return Doubt(f"The water's reading has stood still at {late.water:.1f} Cel: the sensor may be stuck.", 0.0)
+    if not late.air_told and late.water < late.air[: last + 1].min() - COLDER_K:
+        return Doubt("The water reads colder than any air of the last day: the sensor cannot be right.", 0.0)
+    step = np.diff(value)
+    cells = np.diff(known)
+    fall = np.maximum(late.excess[known[:-1]], 0.0) * cells * CELL_H / normal.time_constant_h
+    allowed = STEP_K + 4 * normal.noise + 2 * normal.resolution
+    calm = ~late.running[known[1:]] & (late.after_run_h[known[1:]] > 1.0) & (cells <= 3)
+    down = calm & (step < -allowed - FASTER * fall)
+    if not down.any():
+        return Doubt("", 0.0)
+    # a loose contact jumps both ways; its net step is what it stands off now
+    up = calm & (step > allowed + FASTER * normal.heating_k_per_h * cells * CELL_H)
+    stepped = -float(step[down].sum() + step[up].sum())
+    if down.sum() + up.sum() >= 6 and normal.days > 0:
+        return Doubt("The water's reading jumps up and down: the sensor or its contact may be bad.", max(stepped, 0.0))
+    if stepped > STEP_K and off_air < 3.0 and stepped > 0.5 * (value[int(np.argmax(down))] - late.air[last]):
+        return Doubt("The water's reading fell to the air's within minutes: the sensor may hang in air.", stepped)
+    return Doubt("", max(stepped, 0.0))

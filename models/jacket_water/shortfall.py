@@ -1,0 +1,200 @@
+"""Too little heat: whether a heater that must be on gives none (failed) or not enough (weak).
+
+In: what the water did lately, the normal. Out: chances of both, and the numbers behind. May import: numpy, models.
+Touches nothing.
+
+Three explanations are weighed (Bayes): all is well, no heat at all, some heat. Each says how much heat the block
+should have received since the water passed under its cut-in; what it did receive is the change plus Newton's loss.
+Noise of the readings, spread of the time constant and a floor for what no model knows are in the standard deviation,
+so that short spells and unsure units weigh little.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.jacket_water.cycles import cycles
+from models.jacket_water.lately import CELL_H, Lately
+from models.jacket_water.normal import WaterNormal
+
+SPAN_CELLS = 24  # 4 h of heat are balanced at most, so that heat that comes back shows soon
+SPAN_LEAST = 2
+LOG_ODDS_FAULT = -6.0  # of a fault in a given spell under cut-in: some 3 faults in 1000 such spells (our choice)
+LOG_ODDS_UNLEARNED = -1.5  # more, while only the fleet's prior speaks
+LOG_ODDS_SUMMER = -5.0  # a seasonal heater in warm air is switched off, not broken
+WARM_AIR_CEL = 12.0  # mean of a day: seasonal heaters are switched off above some 5-15 Cel (from memory)
+DEPTH_FLOOR_K = 1.0  # K: thermostats, lags and grids leave this much below the learned cut-in
+AFTER_RUN_FLOOR_K = 1.5  # K more until the heater was first seen again after a run
+HEAT_FLOOR_K = 0.4  # K of heat that no balance resolves
+LOSS_SHARE = 0.25  # of the loss: air sensor, wind and block are never quite as the model has them
+HEATING_SHARE = 0.15
+DEPTH_WEIGHT_MAX = 12.0
+HEAT_WEIGHT_MAX = 8.0
+WEAK_SHARE = (0.3, 0.75)  # of a heater's usual heat: one of two elements, low volts, scale
+WEAK_SHARE_SD = 0.1
+OVERLOAD_LOG_ODDS = -1.0  # full heat and still sinking: loss, not heater; a condition all the same, but a rarer one
+LOWERED_SHARE = 0.1  # of spells without heat, somebody turned the thermostat down ...
+LOWERED_K = 4.0  # ... by some kelvins; deeper ones are rarer (our choice)
+HALF_LOG = np.log(0.5)
+TEETH_WEAK_SD = 0.22  # of the log of one day's heating rate: wind, sun and grid (our choice)
+LOG_ODDS_TEETH = -6.0
+
+
+@dataclass(frozen=True, slots=True)
+class Shortfall:
+    """Chances 0..1 of no heat and of too little; NaN: cannot be judged.
+
+    share: heat received over what the heater gives when on; NaN: not told. hours: since the water passed under its
+    cut-in. heating_now: K/h, what the heater gives now. tau_h: time constant that the current cooling tells with the
+    learned one, h; tau_log_sd. onset: first and last cell between which the heat went; NaN: not known.
+    by_teeth: the weakness is told by slow rises, the water still being held.
+    """
+
+    failed: float
+    weak: float
+    share: float
+    hours: float
+    heating_now: float
+    tau_h: float
+    tau_log_sd: float
+    onset: tuple[float, float]
+    by_teeth: bool = False
+
+
+def shortfall(late: Lately, normal: WaterNormal, *, heater: str, stepped_k: float) -> Shortfall:
+    """Whether heat is missing.
+
+    Args:
+        late: what the water did. normal: of the unit. heater: always or seasonal. stepped_k: K that the sensor stepped
+        down by itself, which are given back.
+    """
+    last = late.last
+    under = normal.cut_in - max(0.3, 0.5 * normal.trough_sd) - stepped_k
+    calm = ~(late.running[: last + 1] | (late.after_run_h[: last + 1] < 0.5))
+    low = (late.mean[: last + 1] < under) & calm
+    high_cells = np.flatnonzero((late.mean[: last + 1] >= under) | ~calm)
+    crossed = int(high_cells[-1]) + 1 if len(high_cells) else 0
+    tau_h, tau_log_sd = normal.time_constant_h, normal.time_constant_log_sd
+    peak, trough = _last_heat(late)
+    prior = LOG_ODDS_FAULT + (LOG_ODDS_UNLEARNED if normal.days < 1 else 0.0)
+    if heater == "seasonal" and not np.nanmean(late.air[-144:]) < WARM_AIR_CEL:
+        prior += LOG_ODDS_SUMMER
+    begin = max(crossed, last - SPAN_CELLS)
+    if not low[last] or last - begin < SPAN_LEAST:
+        weak, heating_now = _weak_by_teeth(late, normal)
+        return Shortfall(0.0, weak, np.nan, 0.0, heating_now, tau_h, tau_log_sd, (np.nan, np.nan), by_teeth=True)
+    span = slice(begin, last + 1)
+    known = ~np.isnan(late.excess[span])
+    hours = (last - begin) * CELL_H
+    excess = float(late.excess[span][known].mean())
+    tau_h, tau_log_sd = _time_constant_now(late, normal, peak, crossed)
+    lost = excess * hours / normal.time_constant_h
+    received = late.value(last) - late.value(begin) + lost
+    expected = _expected_heating(normal, lost / hours) * hours
+    loss_sd = max(LOSS_SHARE, normal.time_constant_log_sd) * abs(lost)
+    sd = float(np.sqrt(2 * normal.noise**2 + loss_sd**2 + HEAT_FLOOR_K**2))
+    healthy_sd = float(np.hypot(sd, HEATING_SHARE * expected))
+    depth = normal.cut_in - stepped_k - late.water
+    floor = np.hypot(DEPTH_FLOOR_K, normal.trough_sd)
+    if late.after_run_h[last] < 36 and trough < last - late.after_run_h[last] / CELL_H:
+        floor = np.hypot(floor, AFTER_RUN_FLOOR_K)
+    depth_sd = float(np.hypot(floor, normal.cut_in_sd))
+    slope = _slope(late, begin)
+    recovering = slope > 0.4 and received > 0.5 * expected
+    well = -min(max(expected - received, 0.0) ** 2 / (2 * healthy_sd**2), HEAT_WEIGHT_MAX)
+    well -= 0.0 if recovering else min(max(depth, 0.0) ** 2 / (2 * depth_sd**2), DEPTH_WEIGHT_MAX)
+    none = prior - min(max(received, 0.0) ** 2 / (2 * sd**2), 30.0)
+    share = received / expected
+    share_sd = float(np.hypot(WEAK_SHARE_SD, sd / expected))
+    off = max(WEAK_SHARE[0] - share, share - WEAK_SHARE[1], 0.0) / share_sd
+    weak = prior - min(off**2 / 2, 30.0) - (1.5 if normal.heating_days < 1 else 0.0)
+    sinking = slope < 0.3 and share > WEAK_SHARE[1] and hours >= 1.0
+    if sinking:
+        weak = max(weak, prior + OVERLOAD_LOG_ODDS)
+    if recovering and share > 0.8:
+        weak = none = -30.0
+    weights = np.exp(np.array([well, none, weak]) - max(well, none, weak))
+    chances = weights / weights.sum()
+    lowered = LOWERED_SHARE * np.exp(-max(depth, 0.0) / LOWERED_K)
+    failed = float(chances[1] * (1 - lowered))
+    return Shortfall(
+        failed=failed,
+        weak=float(chances[2]),
+        share=float(share),
+        hours=(last - crossed) * CELL_H,
+        heating_now=max(received / hours, 0.0),
+        tau_h=tau_h,
+        tau_log_sd=tau_log_sd,
+        onset=_onset(late, normal, peak, crossed),
+    )
+
+
+def _last_heat(late: Lately) -> tuple[float, float]:
+    """End and begin of the newest rise, cells; NaN and -1: none in sight."""
+    rises = np.flatnonzero((late.saw.rise > 0) & (late.saw.to_k - late.air[late.saw.begin] > 2.0))
+    if not len(rises):
+        return np.nan, -1.0
+    return float(late.saw.end[rises[-1]]), float(late.saw.begin[rises[-1]])
+
+
+def _expected_heating(normal: WaterNormal, loss_k_per_h: float) -> float:
+    """What a sound heater gives when on, K/h, at the lower end of what is known; where nothing is, enough to hold."""
+    low = normal.heating_k_per_h * float(np.exp(-0.5 * normal.heating_log_sd))
+    return max(low, 1.3 * loss_k_per_h) if normal.heating_days < 1 else low
+
+
+def _slope(late: Lately, begin: int) -> float:
+    """Of the last hour or what there is of it, K/h."""
+    begin = max(begin, late.last - 6)
+    return (late.value(late.last) - late.value(begin)) / max((late.last - begin) * CELL_H, CELL_H)
+
+
+def _time_constant_now(late: Lately, normal: WaterNormal, peak: float, crossed: int) -> tuple[float, float]:
+    """Time constant with what the current fall tells, and the spread of its logarithm."""
+    begin = crossed if np.isnan(peak) else min(int(peak) + 3, late.last)
+    begin = max(begin, late.last - SPAN_CELLS)
+    span = late.excess[begin : late.last + 1]
+    lost = late.value(begin) - late.value(late.last)
+    area = float(np.nansum(span)) * CELL_H
+    log_sd = normal.time_constant_log_sd
+    if lost < 1.0 or area <= 0 or late.last - begin < 4:
+        return normal.time_constant_h, log_sd
+    told = float(np.log(area / lost))
+    air_k = 2.0  # K: what a sensor in the enclosure differs from the air round the block (our choice)
+    told_sd = float(np.sqrt(0.15**2 + 2 * (normal.noise / lost) ** 2 + (air_k * len(span) * CELL_H / area) ** 2))
+    weight = log_sd**2 / (log_sd**2 + told_sd**2)
+    center = np.log(normal.time_constant_h) + weight * (told - np.log(normal.time_constant_h))
+    return float(np.exp(center)), float(max(np.sqrt(weight) * told_sd, 0.1))
+
+
+def _onset(late: Lately, normal: WaterNormal, peak: float, crossed: int) -> tuple[float, float]:
+    """Between which cells the heat went: after the last heat seen, and before heat was missed."""
+    if np.isnan(peak):
+        return np.nan, float(crossed)
+    reached = late.greatest[max(int(peak) - 1, 0) : int(peak) + 2]
+    cut_short = np.nanmax(reached) < normal.cut_out - max(1.5, 3 * normal.peak_sd)
+    # a rise that ended well under the cut-out was ended by the fault
+    return (peak - 1.0, peak + 2.0) if cut_short and normal.days >= 1 else (peak, max(float(crossed) + 2.0, peak + 2.0))
+
+
+def _weak_by_teeth(late: Lately, normal: WaterNormal) -> tuple[float, float]:
+    """Chance that the heater is weak while it still holds the water: its rises take longer than they should.
+
+    Returns: chance, and the heating rate of the last day, K/h (NaN: not told).
+    """
+    if normal.heating_days < 2 or normal.flat:
+        return 0.0, np.nan
+    quiet = np.where(late.running | (late.after_run_h < 10.0), np.nan, late.mean)
+    found = cycles(quiet, late.air, late.saw, by_day=False)
+    if found.count < 2 or np.isnan(found.duty[0]):
+        return 0.0, np.nan
+    tau_h = normal.time_constant_h if np.isnan(found.tau_h[0]) else found.tau_h[0]
+    heating = float(found.excess[0] / tau_h / found.duty[0])
+    if not heating > 0:
+        return 0.0, np.nan
+    log = float(np.log(heating / normal.heating_k_per_h))
+    sd = float(np.hypot(TEETH_WEAK_SD if found.tau_h[0] == found.tau_h[0] else 0.4, normal.heating_log_sd))
+    sd = float(np.hypot(sd, 0.3 / np.sqrt(found.count)))
+    for_it = log**2 - max(log - HALF_LOG, 0.0) ** 2
+    odds = LOG_ODDS_TEETH + (min(for_it / (2 * sd**2), 12.0) if log < HALF_LOG / 2 else -6.0)
+    return float(1 / (1 + np.exp(-odds))), heating

@@ -1,0 +1,61 @@
+"""What is said of a unit's jacket water, in plain sentences.
+
+In: what the water did lately, the normal, the numbers of the judgement. Out: text. May import: numpy,
+models. Touches nothing.
+"""
+
+import numpy as np
+
+from models.jacket_water.lately import Lately
+from models.jacket_water.newton import coldest_air_held
+from models.jacket_water.normal import WaterNormal
+from models.jacket_water.shortfall import Shortfall
+
+
+def _basis(normal: WaterNormal, late: Lately) -> str:
+    said = ""
+    if normal.days < 1:
+        said += " This unit's own cut-in is not learned yet; the usual one is taken."
+    if late.air_told:
+        said += " No enclosure temperature: the air is taken from the cooling itself."
+    return said
+
+
+def failed(late: Lately, normal: WaterNormal, short: Shortfall) -> str:
+    """Of missing heat. Args: late, normal, short: what the judgement rests on."""
+    return (
+        f"The heater should have come on at {normal.cut_in:.1f} Cel {short.hours:.1f} h ago; the water is at"
+        f" {late.water:.1f} Cel and cools as it does without heat (time constant {short.tau_h:.0f} h)."
+        + _basis(normal, late)
+    )
+
+
+def weak(late: Lately, normal: WaterNormal, short: Shortfall) -> str:
+    """Of too little heat. Args: late, normal, short: what the judgement rests on."""
+    coldest = float(coldest_air_held(np.array(normal.cut_in), np.array(short.tau_h), np.array(short.heating_now)))
+    usual = f", {100 * short.heating_now / normal.heating_k_per_h:.0f} % of its usual" if normal.heating_days else ""
+    if short.by_teeth:
+        said = f"The heater needs far longer for its rises than it did: it gives {short.heating_now:.1f} K/h{usual}."
+    else:
+        said = (
+            f"The water is at {late.water:.1f} Cel, under the cut-in of {normal.cut_in:.1f} Cel, with the heater always"
+            f" on: it gives {short.heating_now:.1f} K/h{usual}."
+        )
+    return f"{said} It cannot hold the water with an enclosure below {coldest:.0f} Cel." + _basis(normal, late)
+
+
+def stuck_on(late: Lately, normal: WaterNormal) -> str:
+    """Of too much heat. Args: late, normal: what the judgement rests on."""
+    return (
+        f"The water is at {late.water:.1f} Cel and still heated, {late.water - normal.cut_out:.0f} K above the usual"
+        f" cut-out of {normal.cut_out:.1f} Cel, with no run to explain it." + _basis(normal, late)
+    )
+
+
+def restricted(normal: WaterNormal, cycle_k_h: float) -> str:
+    """Of little water moving. Args: normal: of the unit. cycle_k_h: off-time times excess of late, K h."""
+    return (
+        f"The sensor's teeth have become short and steep: off-times are {100 * cycle_k_h / normal.cycle_k_h:.0f} % of"
+        " the usual for this weather. Hot water may stand at the heater while the block is cold (air lock, low coolant,"
+        " closed valve, pump)."
+    )
