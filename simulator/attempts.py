@@ -12,7 +12,7 @@ from simulator import battery, enclosure, gas
 from simulator.chance import Float64
 from simulator.imagined import Moment
 from simulator.plant import Plant, States
-from simulator.running import ATTEMPTS, CRANK_S, NO_FAILURE, NOT_IN_AUTO, REST_S, fired_after_s
+from simulator.running import ATTEMPTS, CRANK_S, NO_FAILURE, REST_S, fired_after_s
 
 AFTER_S = 30  # told each second after the crank, as the contract asks of gateways
 CRANKING_FLOW = 0.12  # share of full-load gas that an engine draws while it is turned (order of magnitude)
@@ -31,6 +31,11 @@ class Attempt:
     least_block_volts: float
     least_gas_share: float
     states: States
+
+    @property
+    def locks_out(self) -> bool:
+        """All attempts have failed: the control tries no more until a person resets it (overcrank, NFPA 110)."""
+        return not self.started and self.attempts == ATTEMPTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +56,10 @@ def flow_of(running: Float64, load: Float64) -> Float64:
     return running * (IDLE_FLOW + (1.0 - IDLE_FLOW) * load)
 
 
-def not_attempted(states: States) -> Attempt:
-    """A start that a control which does not stand in automatic never tries."""
+def not_attempted(states: States, because: str) -> Attempt:
+    """A start that a control never tries, as it does not stand in automatic or is locked out."""
     none = np.zeros(0)
-    return Attempt(False, NOT_IN_AUTO, 0, none, none, np.nan, np.nan, states)
+    return Attempt(False, because, 0, none, none, np.nan, np.nan, states)
 
 
 def attempt(plant: Plant, states: States, now: Moment, charging: Charging, *, load: float) -> Attempt:

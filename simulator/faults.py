@@ -105,6 +105,8 @@ SENSOR_KINDS = frozenset((K.SENSOR_STUCK, K.SENSOR_DRIFT, K.SENSOR_WRONG_SCALE))
 TELEMETRY_KINDS = SENSOR_KINDS | {K.CLOCK_WRONG, K.LINK_DOWN}
 BATTERY_KINDS = frozenset((K.BATTERY_SHORTED_CELL, K.BATTERY_SULPHATED))
 """A repair of these is a new battery."""
+MENDED_AFAR = frozenset((K.GAS_SUPPLY_LOW, K.CLOCK_WRONG, K.LINK_DOWN))
+"""These may be put right with nobody at the unit, who would also reset a control that is locked out."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from simulator.ongoing import Kept
 from simulator.scenario import Scenario
 
 FORMAT = 1
-KINDS = ("float64", "int64", "uint8", "bool")
+KINDS = ("float64", "int64", "uint16", "bool")
 CHARACTERS_MAX = 50_000_000  # 500 units keep some 2 MB; more is no file of ours
 
 
@@ -122,7 +122,7 @@ def _check(kept: Kept, *, units: int, scenario: Scenario) -> None:
     columns = [getattr(record, field.name) for record in records for field in fields(record)]
     world = kept.world
     columns += [world.volts, world.current, world.pressure, world.running, world.load, world.unload_ns, world.stop_ns]
-    columns += [world.tried, world.loaded, world.band_shift, world.set_point, kept.telemetry.watched_ns]
+    columns += [world.tried, world.loaded, world.locked, world.band_shift, world.set_point, kept.telemetry.watched_ns]
     if any(len(column) != units or not np.isfinite(column).all() for column in columns):
         raise ValueError("other units")
     lagged, held = kept.telemetry.lagged, kept.telemetry.held

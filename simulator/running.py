@@ -158,6 +158,7 @@ def fire_after_s(fire_s: Float64, water: Float64) -> Float64:
 
 NO_FAILURE = ""
 NOT_IN_AUTO = "control_not_in_auto"
+LOCKED_OUT = "locked_out"
 CONTROL_DROPPED_OUT = "control_dropped_out"
 TURNED_TOO_SLOWLY = "turned_too_slowly"
 NO_GAS = "too_little_gas"

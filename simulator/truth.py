@@ -4,10 +4,11 @@ In: what the physics would do if the unit were to start now. Out: reasons a minu
 import: numpy, simulator. Touches nothing.
 
 The contract: jacket water below 21 Cel; least cranking voltage below 8.0 V a 12 V block; gas under load below 0.6 or
-above 1.5 of the set point; coolant or enclosure beyond its trip at full load; coolant low; not in automatic. A unit
-that runs is ready. The water that counts is that in the engine: where hoses are shut the sensor at the heater reads
-another. Water, coolant level and switch are judged each minute; what needs a start imagined, every
-TRIED_EACH minutes; what needs an hour of full load imagined, every LOADED_EACH minutes.
+above 1.5 of the set point; coolant or enclosure beyond its trip at full load; coolant low; not in automatic. And as no
+start is tried then: a control that locked itself out after its attempts, until somebody comes. A unit that runs is
+ready. The water that counts is that in the engine: where hoses are shut the sensor at the heater reads another. Water,
+coolant level and switch are judged each minute; what needs a start imagined, every TRIED_EACH minutes; what needs an
+hour of full load imagined, every LOADED_EACH minutes.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -21,7 +22,7 @@ from numpy.typing import NDArray
 from simulator.chance import SECOND_NS, Bool, Float64, Int64
 from simulator.faults import MEANING, Fault, FaultKind
 
-Reasons = NDArray[np.uint8]
+Reasons = NDArray[np.uint16]
 
 TRIED_EACH = 10  # minutes between imagined starts
 LOADED_EACH = 60  # minutes between imagined hours at full load
@@ -38,6 +39,7 @@ class Reason(IntFlag):
     ENCLOSURE_HOT = 32
     COOLANT_LOW = 64
     NOT_IN_AUTO = 128
+    LOCKED_OUT = 256
 
 
 NAMES: Mapping[Reason, str] = {
@@ -49,6 +51,7 @@ NAMES: Mapping[Reason, str] = {
     Reason.ENCLOSURE_HOT: "high_enclosure_temperature",
     Reason.COOLANT_LOW: "low_coolant_level",
     Reason.NOT_IN_AUTO: "control_not_in_auto",
+    Reason.LOCKED_OUT: "failed_to_start",
 }
 
 
@@ -97,6 +100,14 @@ CAN_CAUSE: Mapping[FaultKind, Reason] = {
     K.CONTROL_LEFT_OFF: R.NOT_IN_AUTO,
 }
 """Which reasons a kind of fault explains; what is not here never keeps a unit from starting."""
+FAILS_STARTS = R.WATER_COLD | R.CRANKING | R.GAS_LOW | R.GAS_HIGH
+"""For these an engine may crank without firing, so that its control locks itself out."""
+
+
+def explained(kind: FaultKind) -> Reason:
+    """Which reasons a kind of fault explains, with the lock-out that follows from failed starts; none: Reason(0)."""
+    reasons = CAN_CAUSE.get(kind, Reason(0))
+    return reasons | Reason.LOCKED_OUT if reasons & FAILS_STARTS else reasons
 
 
 def each_minute(
@@ -115,10 +126,10 @@ def each_minute(
         heated: units that have a jacket heater, [unit, 1]; the water of others is as cold as their makers allow.
     """
     standing = running < 0.5
-    reasons = np.zeros(water.shape, np.uint8)
-    reasons |= np.where(standing & heated & (water < definition.water), np.uint8(Reason.WATER_COLD), np.uint8(0))
-    reasons |= np.where(coolant_share < definition.coolant_low, np.uint8(Reason.COOLANT_LOW), np.uint8(0))
-    reasons |= np.where(standing & (in_auto < 0.5), np.uint8(Reason.NOT_IN_AUTO), np.uint8(0))
+    reasons = np.zeros(water.shape, np.uint16)
+    reasons |= np.where(standing & heated & (water < definition.water), np.uint16(Reason.WATER_COLD), np.uint16(0))
+    reasons |= np.where(coolant_share < definition.coolant_low, np.uint16(Reason.COOLANT_LOW), np.uint16(0))
+    reasons |= np.where(standing & (in_auto < 0.5), np.uint16(Reason.NOT_IN_AUTO), np.uint16(0))
     return reasons
 
 
@@ -131,18 +142,18 @@ def of_a_start(
         least_block_volts: of the crank, a 12 V block, [unit]. gas_share: of the set point, under full load, [unit].
         standing: units that do not run, [unit].
     """
-    reasons = np.zeros(len(standing), np.uint8)
-    reasons[standing & (least_block_volts < definition.cranking_volts)] |= np.uint8(Reason.CRANKING)
-    reasons[standing & (gas_share < definition.gas_least)] |= np.uint8(Reason.GAS_LOW)
-    reasons[standing & (gas_share > definition.gas_most)] |= np.uint8(Reason.GAS_HIGH)
+    reasons = np.zeros(len(standing), np.uint16)
+    reasons[standing & (least_block_volts < definition.cranking_volts)] |= np.uint16(Reason.CRANKING)
+    reasons[standing & (gas_share < definition.gas_least)] |= np.uint16(Reason.GAS_LOW)
+    reasons[standing & (gas_share > definition.gas_most)] |= np.uint16(Reason.GAS_HIGH)
     return reasons
 
 
 def of_full_load(*, hottest_coolant: Float64, hottest_air: Float64, definition: Definition = DEFINITION) -> Reasons:
     """Reasons of an imagined hour at full load, [unit]; temperatures Cel, [unit]."""
-    reasons = np.zeros(len(hottest_coolant), np.uint8)
-    reasons[hottest_coolant > definition.coolant_trip] |= np.uint8(Reason.COOLANT_HOT)
-    reasons[hottest_air > definition.enclosure_trip] |= np.uint8(Reason.ENCLOSURE_HOT)
+    reasons = np.zeros(len(hottest_coolant), np.uint16)
+    reasons[hottest_coolant > definition.coolant_trip] |= np.uint16(Reason.COOLANT_HOT)
+    reasons[hottest_air > definition.enclosure_trip] |= np.uint16(Reason.ENCLOSURE_HOT)
     return reasons
 
 
@@ -170,7 +181,7 @@ class Ledger:
         Args:
             time_ns: [t]. reasons: [unit, t].
         """
-        before = np.zeros(len(reasons), np.uint8) if self.last is None else self.last
+        before = np.zeros(len(reasons), np.uint16) if self.last is None else self.last
         changed = np.column_stack([before, reasons[:, :-1]]) ^ reasons
         for unit, minute in np.argwhere(changed).tolist():
             at_ns = int(time_ns[minute])
@@ -197,7 +208,7 @@ def not_ready_moment(fault: Fault, unit: int, spans: Sequence[NotReady]) -> NotR
     Args:
         unit: the fault's unit, as its row. spans: by beginning.
     """
-    explains = CAN_CAUSE.get(fault.kind, Reason(0))
+    explains = explained(fault.kind)
     for span in spans:
         over = span.to_ns is not None and span.to_ns <= fault.from_ns
         if span.unit != unit or not span.reason & explains or over:

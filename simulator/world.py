@@ -17,17 +17,25 @@ from simulator import battery, enclosure, gas, water
 from simulator.attempts import Attempt, Charging, attempt, flow_of, not_attempted
 from simulator.chance import SECOND_NS, Float64, Int64
 from simulator.failing import failing_gas
-from simulator.faults import FaultKind
+from simulator.faults import MENDED_AFAR, FaultKind
 from simulator.gateways import QUICK_SIGNALS, SIGNALS
 from simulator.imagined import imagined_load, imagined_start
 from simulator.inputs import Inputs, Plan, inputs_of, moment, new_batteries, plan_of
 from simulator.people import Visit
 from simulator.plant import States, begin, plant_of, rows_of, with_rows
 from simulator.rows import exchanged, taken
-from simulator.running import COOL_DOWN_S, NO_GAS, NOT_IN_AUTO, TOO_MUCH_GAS, outage_delay_s, retransfer_s
+from simulator.running import (
+    COOL_DOWN_S,
+    LOCKED_OUT,
+    NO_GAS,
+    NOT_IN_AUTO,
+    TOO_MUCH_GAS,
+    outage_delay_s,
+    retransfer_s,
+)
 from simulator.scenario import Scenario
 from simulator.sensing import Truth
-from simulator.truth import DEFINITION, LOADED_EACH, TRIED_EACH, Reasons, each_minute, of_a_start, of_full_load
+from simulator.truth import DEFINITION, LOADED_EACH, TRIED_EACH, Reason, Reasons, each_minute, of_a_start, of_full_load
 
 MINUTE_NS = 60 * SECOND_NS
 DAY_NS = 1440 * MINUTE_NS
@@ -100,7 +108,7 @@ class _Columns:
 def _columns(minutes: int, units: int) -> _Columns:
     """Columns to be filled."""
     water, coolant, volts, current, pressure, air, running, load = np.empty((8, minutes, units))
-    return _Columns(water, coolant, volts, current, pressure, air, running, load, np.empty((minutes, units), np.uint8))
+    return _Columns(water, coolant, volts, current, pressure, air, running, load, np.empty((minutes, units), np.uint16))
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -121,8 +129,9 @@ class Memory:
 
     volts: of the sets, current: of the chargers, A, pressure: of the gas, Pa. running, load: 0 or 1, share of full
     load. unload_ns, stop_ns: when runs lose their load, and end. tried, loaded: bits of a start and a load imagined.
-    band_shift: of the heater's thermostat, K. set_point: of the regulators, Pa. active: runs under way. waiting: rows
-    of units that an outage asks to start while their switch stands off. out_since: rows of sites and ns.
+    locked: that of a lock-out. band_shift: of the heater's thermostat, K. set_point: of the regulators, Pa. active:
+    runs under way. waiting: rows of units that an outage asks to start while their switch stands off or they are locked
+    out. out_since: rows of sites and ns.
     """
 
     at_ns: int
@@ -136,6 +145,7 @@ class Memory:
     stop_ns: Int64
     tried: Reasons
     loaded: Reasons
+    locked: Reasons
     band_shift: Float64
     set_point: Float64
     active: tuple[Run, ...]
@@ -185,7 +195,7 @@ class World:
         self.unload_ns = np.full(units, FOREVER_NS, np.int64)
         self.stop_ns = np.full(units, FOREVER_NS, np.int64)
         self.active: dict[int, Run] = {}
-        self.tried, self.loaded = np.zeros(units, np.uint8), np.zeros(units, np.uint8)
+        self.tried, self.loaded, self.locked = np.zeros((3, units), np.uint16)
         self.band_shift = np.zeros(units)
         self.waiting: set[int] = set()  # units that an outage asks to start while their switch stands off
         self.out_since: dict[int, int] = {}
@@ -211,6 +221,7 @@ class World:
             stop_ns=self.stop_ns.copy(),
             tried=self.tried,
             loaded=self.loaded,
+            locked=self.locked,
             band_shift=self.band_shift,
             set_point=self.plant.gas.set_point,
             active=tuple(self.active.values()),
@@ -223,7 +234,8 @@ class World:
         self.volts, self.current, self.pressure = memory.volts, memory.current, memory.pressure
         self.running, self.load = memory.running, memory.load
         self.unload_ns, self.stop_ns = memory.unload_ns.copy(), memory.stop_ns.copy()
-        self.tried, self.loaded, self.band_shift = memory.tried, memory.loaded, memory.band_shift
+        self.tried, self.loaded, self.locked = memory.tried, memory.loaded, memory.locked
+        self.band_shift = memory.band_shift
         self.plant = replace(self.plant, gas=replace(self.plant.gas, set_point=memory.set_point))
         self.active = {run.unit: run for run in memory.active}
         self.waiting, self.out_since = set(memory.waiting), dict(memory.out_since)
@@ -278,8 +290,10 @@ class World:
             if minute < count:
                 for happening in happenings.get(minute, ()):
                     states = self._happen(states, happening, inputs, minute)
+                if self.locked.any():  # whoever opens the doors resets what is locked out
+                    self.locked = self.locked * (inputs.door_open[minute] < 0.5)
                 for unit in sorted(self.waiting):
-                    if inputs.in_auto[minute, unit] > 0.5:
+                    if inputs.in_auto[minute, unit] > 0.5 and not self.locked[unit]:
                         self.waiting.discard(unit)
                         states = self._outage(states, inputs, minute, unit)
                 if self.active:
@@ -294,7 +308,7 @@ class World:
             noted.air[minute] = states.enclosure.air
             noted.running[minute] = self.running
             noted.load[minute] = self.load
-            noted.unready[minute] = self.tried | self.loaded
+            noted.unready[minute] = self.tried | self.loaded | self.locked
             if minute < count:
                 states, self.volts, self.current, self.pressure = self._stepped(states, inputs, minute)
         self.states = states
@@ -382,7 +396,7 @@ class World:
         self.tried = of_a_start(least_block_volts=block_volts, gas_share=gas_share, standing=standing)
         if not loaded:
             return
-        self.loaded = np.zeros(self.plant.units, np.uint8)
+        self.loaded = np.zeros(self.plant.units, np.uint16)
         rows = np.flatnonzero(inputs.at_risk & standing)
         if len(rows):
             part, part_states = rows_of(self.plant, states, rows)
@@ -403,6 +417,11 @@ class World:
             _Happening(1, event.from_ns, row_of[event.unit], event.kind, event.size)
             for event in self.scenario.events
             if event.kind.endswith("_set_point_changed") and from_ns <= event.from_ns < to_ns
+        ]
+        found += [
+            _Happening(0, fault.to_ns, row_of[fault.unit], "repaired")
+            for fault in self.scenario.faults
+            if fault.to_ns is not None and fault.kind not in MENDED_AFAR and from_ns <= fault.to_ns < to_ns
         ]
         found += self._mains(inputs)
         found += [
@@ -441,6 +460,10 @@ class World:
         """The states after something happened."""
         unit = what.unit
         rows = np.array([unit])
+        if what.what in ("battery_replaced", "repaired"):
+            self._lock(unit, Reason(0))
+        if what.what == "repaired":
+            return states
         if what.what == "battery_replaced":
             part = taken(self.plant.battery, rows, units=self.plant.units)
             fresh = battery.begin(part, states.enclosure.air[rows], new=True)
@@ -468,13 +491,14 @@ class World:
         return self._start(states, inputs, minute, unit, "exercise", what.at_ns, what.size, what.to_ns)
 
     def _outage(self, states: States, inputs: Inputs, minute: int, unit: int) -> States:
-        """Start a unit whose mains are off; where its switch stands off, as soon as it is put back."""
+        """Start a unit whose mains are off; where its switch stands off or it is locked out, once that is put back."""
         at_ns = int(inputs.time_ns[minute])
         at_ns += outage_delay_s(self.scenario.unit_ids[unit], at_ns, seed=self.scenario.seed) * SECOND_NS
-        if inputs.in_auto[minute, unit] < 0.5:
-            self.waiting.add(unit)
         load = self.scenario.units[unit].outage_load
-        return self._start(states, inputs, minute, unit, "outage", at_ns, load, FOREVER_NS)
+        states = self._start(states, inputs, minute, unit, "outage", at_ns, load, FOREVER_NS)
+        if inputs.in_auto[minute, unit] < 0.5 or self.locked[unit]:
+            self.waiting.add(unit)
+        return states
 
     def _start(
         self, states: States, inputs: Inputs, minute: int, unit: int, why: str, at_ns: int, load: float, stop_ns: int
@@ -488,7 +512,9 @@ class World:
         rows, units = np.array([unit]), self.plant.units
         part, part_states = rows_of(self.plant, states, rows)
         if inputs.in_auto[minute, unit] < 0.5:
-            done = not_attempted(part_states)
+            done = not_attempted(part_states, NOT_IN_AUTO)
+        elif self.locked[unit]:
+            done = not_attempted(part_states, LOCKED_OUT)
         else:
             now = taken(moment(inputs, minute), rows, units=units)
             done = attempt(part, part_states, now, _charging(inputs, minute, rows), load=load)
@@ -500,6 +526,8 @@ class World:
             self._drive(unit, load, stop_ns)
         else:
             self.ended.append(run)
+            if done.locks_out:
+                self._lock(unit, Reason.LOCKED_OUT)
         return with_rows(states, rows, done.states, units=units)
 
     def _gas_fails(self, states: States, inputs: Inputs, minute: int, unit: int, at_ns: int) -> States:
@@ -522,6 +550,11 @@ class World:
         )
         self.quick.add(row, unit, from_ns, np.concatenate([np.full(calm_s, self.pressure[unit]), pressure]))
         return with_rows(states, rows, replace(part_states, gas=held), units=units)
+
+    def _lock(self, unit: int, reason: Reason) -> None:
+        """Lock a unit out, or with Reason(0) reset it."""
+        self.locked = self.locked.copy()
+        self.locked[unit] = reason
 
     def _drive(self, unit: int, load: float, stop_ns: int) -> None:
         """Set a unit running. A run with an end loses its load some minutes before."""

@@ -77,7 +77,7 @@ def test_what_an_imagined_hour_at_full_load_shows():
 
 def spans_of(reasons: list[int], *, cut: int | None = None) -> list[NotReady]:
     ledger = Ledger()
-    time_ns, row = MINUTE_NS * np.arange(len(reasons), dtype=np.int64), np.array([reasons], np.uint8)
+    time_ns, row = MINUTE_NS * np.arange(len(reasons), dtype=np.int64), np.array([reasons], np.uint16)
     for part in (slice(None),) if cut is None else (slice(None, cut), slice(cut, None)):
         ledger.add(time_ns[part], row[:, part])
     return ledger.closed()

@@ -10,7 +10,7 @@ from simulator.faults import Fault
 from simulator.imagined import imagined_start
 from simulator.inputs import inputs_of, moment, plan_of
 from simulator.plant import begin, plant_of
-from simulator.running import CONTROL_DROPPED_OUT, NO_GAS, NOT_IN_AUTO, TOO_COLD, TURNED_TOO_SLOWLY
+from simulator.running import CONTROL_DROPPED_OUT, LOCKED_OUT, NO_GAS, NOT_IN_AUTO, TOO_COLD, TURNED_TOO_SLOWLY
 from simulator.scenario import Scenario, parse_scenario
 from simulator.sensing import Truth
 from simulator.truth import Ledger, NotReady, Reason, not_ready_moment
@@ -162,7 +162,7 @@ def test_a_vent_sealed_in_the_warmth_leaves_no_gas_in_the_cold():
     assert span.reason == Reason.GAS_LOW
     failed = [run for run in seen.runs if not run.started]
     assert failed
-    assert {run.failed_because for run in failed} == {NO_GAS}
+    assert {run.failed_because for run in failed} == {NO_GAS, LOCKED_OUT}
     assert seen.runs[0].started, "before the vent closed it ran"
 
 
