@@ -1,0 +1,278 @@
+"""Tests of the charger at one instant: not charging, sagging, slow to recover, coming and going.
+
+In: one unit's hours and what was learned of it. Out: measured facts, and log odds of each condition. May import: numpy,
+models. Touches nothing. Log odds add a prior and bounded terms, each for one fact; what a fact weighs is our choice
+unless a source is named, and was set by thought, not fitted to any data.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.battery.chemistry import COMPENSATED_AT_CEL, Chemistry
+from models.battery.hours import Hours
+from models.battery.normals import SETTLED_H, SPELL_V, BatteryNormal, spells
+from models.run_length import DECISION, cumulative_sums
+from models.windows import Float64
+
+PRIOR = -6.0  # log odds that a given condition began lately: a few faults a unit in ten years, judged at any time
+OFF_V_LEAST = 0.2  # under float by less nothing is called lost: sensors step by up to this
+OFF_H_LEAST = 6  # known hours off charge before a failure is believed: visits and their works are shorter
+OFF_H_UNLEARNED = 12
+AFTER_RUN_H = 8.0  # after a run volts fall from the alternator's by themselves
+UNBELIEVED = 0.3  # greatest probability while a persistence guard is not met
+RECOVERY_H = 30.0  # the charger fills a flat battery within 24 h (NFPA 110, shared trade facts, section 1)
+UNKNOWN_WARMTH_K = 8.0
+
+
+def ramp(value: float, begin: float, end: float) -> float:
+    """0 at begin, 1 at end, straight between; NaN gives 0."""
+    if value != value:
+        return 0.0
+    return min(max((value - begin) / (end - begin), 0.0), 1.0)
+
+
+def chance(log_odds: float) -> float:
+    """Probability of log odds, bounded where arithmetic would overflow."""
+    return float(1.0 / (1.0 + np.exp(-min(max(log_odds, -30.0), 30.0))))
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What was measured of one unit; V a block, h, NaN: not known.
+
+    learned: a float is. volts, expected: of the last known hours. expected_sd: of the expectation. over: residual of
+    each hour, [hour]; volts_expected: its expectation, [hour]; sure: V by which an hour has to stray to be meant,
+    [hour]. known: bool [hour]. off_h: known hours off charge in the spell under way; since: its first hour; off_index:
+    its hours. fallen: share of the way from float to rest. sinking: log likelihood ratio of sinking against held.
+    age_h: of the last known hour. after_run_h: since the last run, inf: none known. stuck: the volts do not move at all though
+    they used to. temperature: of the battery now, and whether it is known.
+    """
+
+    learned: bool
+    volts: float
+    expected: float
+    expected_sd: float
+    over: Float64
+    volts_expected: Float64
+    sure: Float64
+    known: NDArray[np.bool_]
+    off_h: int
+    since: int
+    off_index: NDArray[np.intp]
+    fallen: float
+    sinking: float
+    age_h: int
+    after_run_h: float
+    stuck: bool
+    temperature: float
+    temperature_known: bool
+
+
+def _sinking(hours: Hours, index: NDArray[np.intp], since: int, normal: BatteryNormal) -> float:
+    """Log likelihood ratio: sinks as a battery off charge does, against held at a lower level.
+
+    Off charge the volts fall with the logarithm of time, then by 0.02-0.1 V a day (section 4); a held level follows
+    the compensation. Both with the resolution of the readings, so that a deadband makes it say nothing.
+    """
+    early = index[index - since >= 2][:3]
+    late = index[-3:]
+    if len(index) < 8 or len(early) < 3 or late[0] <= early[-1]:
+        return 0.0
+    fell = float(hours.volts[early].mean() - hours.volts[late].mean())
+    warmer = float(hours.temperature[late].mean() - hours.temperature[early].mean())
+    hour = float(late[-1] - since)
+    noise = float(np.hypot(np.nan_to_num(normal.spread, nan=0.05) * 0.5, 0.5 * normal.resolution))
+    fall = 0.05 * np.log2(max(hour, 4.0) / 3.0) + 0.04 * hour / 24.0
+    sd_off = float(np.hypot(0.6 * fall, noise))
+    compensation = normal.float_slope * warmer
+    sd_held = float(np.sqrt(0.02**2 + noise**2 + (normal.slope_sd * warmer) ** 2 + (0.3 * compensation) ** 2))
+    off = -0.5 * ((fell - fall) / sd_off) ** 2 - np.log(sd_off) if fell < fall else -np.log(sd_off)
+    held = -0.5 * ((fell + compensation) / sd_held) ** 2 - np.log(sd_held)
+    return float(np.clip(off - held, -5.0, 3.0))
+
+
+def facts_of(hours: Hours, normal: BatteryNormal, chemistry: Chemistry) -> Facts:
+    """What one unit's hours show against what was learned of it.
+
+    Args:
+        hours: 14 days up to now. normal: BatteryNormal() until learned. chemistry: of its battery.
+    """
+    learned = bool(np.isfinite(normal.float_voltage))
+    level = normal.float_voltage if learned else chemistry.float_voltage
+    level_sd = float(np.hypot(normal.spread, 1.5 * normal.day_sd)) if learned else chemistry.float_sd
+    expected = level + normal.float_slope * (hours.temperature - COMPENSATED_AT_CEL)
+    over = hours.volts - expected
+    known = ~np.isnan(over)
+    coldest, warmest = (normal.coldest, normal.warmest) if learned else (15.0, 30.0)
+    middle = 0.5 * (coldest + warmest)
+    outside = np.maximum(np.maximum(coldest - hours.temperature, hours.temperature - warmest), 0.0)
+    model = np.hypot(normal.slope_sd * (hours.temperature - middle), 0.3 * normal.float_slope * outside)
+    model = np.where(hours.warm_known, model, abs(normal.float_slope) * UNKNOWN_WARMTH_K)
+    spread = np.nan_to_num(normal.spread, nan=0.08)
+    sure = max(OFF_V_LEAST, 4.0 * spread, 1.2 * normal.resolution) + 2.0 * model
+    off = known & (over < -np.maximum(sure, 0.1 - normal.low))
+    index = np.flatnonzero(known)
+    on = np.flatnonzero((known & ~off) | hours.ran)
+    since = int(on[-1]) + 1 if len(on) else 0
+    off_index = index[index >= since]
+    last = index[-3:]
+    volts = float(hours.volts[last].mean()) if len(last) else np.nan
+    now = float(expected[last].mean()) if len(last) else np.nan
+    to_rest = max(now - chemistry.rest, 0.3) if len(last) else np.nan
+    day = known[-24:]
+    stuck = bool(
+        normal.moves > 0.02
+        and 0 < normal.resolution < 0.03
+        and day.sum() >= 20
+        and hours.fresh[-24:].sum() >= 48
+        and np.nanmax(hours.greatest[-24:]) - np.nanmin(hours.least[-24:]) < 1e-6
+    )
+    return Facts(
+        learned=learned,
+        volts=volts,
+        expected=now,
+        expected_sd=float(np.hypot(level_sd, model[last[-1]])) if len(last) else np.nan,
+        over=over,
+        volts_expected=expected,
+        sure=sure,
+        known=known,
+        off_h=len(off_index),
+        since=since,
+        off_index=off_index,
+        fallen=(now - volts) / to_rest,
+        sinking=_sinking(hours, off_index, since, normal) if len(off_index) else 0.0,
+        age_h=len(known) - 1 - int(last[-1]) if len(last) else len(known),
+        after_run_h=float(hours.after_run_h[-1]),
+        stuck=stuck,
+        temperature=float(hours.temperature[-1]),
+        temperature_known=bool(hours.warm_known[-1]),
+    )
+
+
+def shorted_log_odds(facts: Facts, hours: Hours, chemistry: Chemistry) -> float:
+    """A cell is shorted, from the volts off charge: 2.1 V under rest within hours, not sunk there over days.
+
+    Args:
+        facts: of the unit. hours: its hours. chemistry: of its battery.
+    """
+    first = facts.off_index[:6]
+    if len(first) < 3 or not len(facts.off_index):
+        return PRIOR
+    early = float(np.median(hours.volts[first[1:]]))
+    log_odds = PRIOR + 9.0 * ramp(chemistry.rest - early, 0.9, 1.5) - 6.0 * ramp(chemistry.rest - early, 2.8, 3.5)
+    log_odds -= 5.0 * float(facts.stuck) + 4.0 * float(not facts.learned) * float(facts.since == 0)
+    return log_odds
+
+
+def failed_log_odds(facts: Facts, normal: BatteryNormal, chemistry: Chemistry) -> float:
+    """The charger gives nothing: fallen from float to rest, and sinking.
+
+    Args:
+        facts: of the unit. normal: what was learned. chemistry: of its battery.
+    """
+    if not facts.off_h:
+        return PRIOR
+    under_rest = (chemistry.rest + chemistry.rest_sd - facts.volts) / chemistry.rest_sd
+    log_odds = PRIOR + 5.0 * ramp(facts.fallen, 0.3, 0.7) + 4.5 * ramp(facts.off_h, 2, 10)
+    log_odds += facts.sinking + float(np.clip(2.0 * under_rest, -3.0, 2.0)) + ramp(12.45 - facts.volts, 0.0, 0.2)
+    used_to = normal.off_a_week > 0 and facts.off_h < 1.5 * normal.off_h + 6
+    if used_to and facts.volts > facts.expected + normal.low - 0.1:
+        log_odds -= 6.0
+    log_odds -= 2.0 * float(not facts.learned) + 4.0 * float(facts.stuck)
+    if facts.after_run_h < AFTER_RUN_H:
+        log_odds -= 4.0
+    return log_odds
+
+
+def _daily(facts: Facts) -> Float64:
+    """Median residual of each of the last 14 days counted back from now, NaN with too few settled hours, [day]."""
+    over = facts.over[-336:].reshape(-1, 24)
+    enough = (~np.isnan(over)).sum(axis=1) >= 8
+    filled = np.where(np.isnan(over), np.inf, over)
+    number = np.maximum((~np.isnan(over)).sum(axis=1), 1)
+    middle = np.sort(filled, axis=1)[np.arange(len(over)), (number - 1) // 2]
+    return np.where(enough, middle, np.nan)
+
+
+@dataclass(frozen=True, slots=True)
+class Sag:
+    """A float under its own past. under: V, of the last two days; log_odds; stepped: by one step, not by and by."""
+
+    under: float
+    log_odds: float
+    stepped: bool
+
+
+def sagging(facts: Facts, hours: Hours, normal: BatteryNormal, chemistry: Chemistry) -> Sag:
+    """The charger's output sags: days under its own float, by a drift detector on daily values and by size.
+
+    Args:
+        facts: of the unit. hours: its hours. normal: what was learned. chemistry: of its battery.
+    """
+    settled = ~(hours.after_run_h < SETTLED_H) & facts.known
+    recent = np.flatnonzero(settled[-48:]) + len(settled) - 48
+    if not facts.learned or len(recent) < 20 or recent[0] > len(settled) - 30:
+        return Sag(np.nan, PRIOR, False)
+    over = np.sort(facts.over[recent])
+    under = -float(over[int(0.6 * (len(over) - 1))])
+    daily = _daily(facts)
+    sd = float(np.hypot(max(1.5 * normal.day_sd, 0.03), facts.expected_sd))
+    downward, _ = cumulative_sums(daily / sd)
+    at_25 = normal.float_voltage - under
+    falls = daily[:-1] - daily[1:]
+    stepped = bool(np.nanmax(falls, initial=0.0) > 0.7 * under) if under > 0 else False
+    log_odds = PRIOR + 6.0 * ramp(under, 0.12, 0.32) + 2.0 * ramp(float(downward[-1]), DECISION / 2, DECISION)
+    log_odds += 2.0 * float(np.clip((chemistry.float_least + 0.1 - at_25) / 0.15, -1.0, 1.0))
+    log_odds -= 5.0 * (1.0 - ramp(under / sd, 1.5, 3.0))
+    if stepped and at_25 >= chemistry.float_least:
+        log_odds -= 5.0  # someone moved the set point, or the charger its stage, to another float
+    if normal.off_a_week > 0 and under < -normal.low + 0.1:
+        log_odds -= 5.0  # a charger that is used to switch off for days
+    return Sag(under, log_odds - 4.0 * float(facts.stuck), stepped)
+
+
+def slow_recovery_log_odds(facts: Facts, hours: Hours, normal: BatteryNormal) -> tuple[float, float]:
+    """The current limit falls: after a run the float is not reached for a day and longer, though the volts do not sink.
+
+    Args:
+        facts: of the unit. hours: its hours. normal: what was learned.
+    Returns: log odds, and hours since the run that it took or takes, NaN: no run in the window.
+    """
+    ended = np.flatnonzero(hours.ran[:-1] & ~hours.ran[1:])
+    if not len(ended) or not facts.learned or hours.ran[-1]:
+        return PRIOR, np.nan
+    first = int(ended[-1]) + 1
+    after = facts.known.copy()
+    after[:first] = False
+    reached = np.flatnonzero(after & (facts.over > -facts.sure))
+    taken = float(reached[0] - first if len(reached) else len(after) - first)
+    usual = max(RECOVERY_H, 3.0 * np.nan_to_num(normal.recovery_h, nan=0.0))
+    until = int(reached[0]) if len(reached) else len(after)
+    seen = float(after[first:until].mean()) if until > first else 0.0
+    log_odds = PRIOR + 8.0 * ramp(taken, usual - 6.0, usual + 12.0) * float(seen > 0.6)
+    inside = np.flatnonzero(after[:until])
+    if len(inside) >= 8 and not len(reached):
+        # Charged slowly the volts rise; a battery left to itself sinks.
+        rise = float(hours.volts[inside[-3:]].mean() - hours.volts[inside[2:5]].mean())
+        log_odds += 1.5 * float(np.clip(rise / 0.05, -4.0, 1.0))
+    return log_odds - 4.0 * float(facts.stuck), taken
+
+
+def intermittent_log_odds(facts: Facts, hours: Hours, normal: BatteryNormal) -> tuple[float, int]:
+    """The charger comes and goes: spells off charge in the last week that the unit is not used to.
+
+    Args:
+        facts: of the unit. hours: its hours. normal: what was learned.
+    Returns: log odds, number of spells.
+    """
+    if not facts.learned:
+        return PRIOR, 0
+    deep = np.maximum(np.maximum(facts.sure, SPELL_V), 0.1 - normal.low)
+    low = facts.known & (facts.over < -deep) & ~(hours.after_run_h < SETTLED_H)
+    week = [(first, past) for first, past in spells(low[-168:]) if past < 168 and first > 0]
+    total = sum(past - first for first, past in week)
+    number = len(week)
+    log_odds = PRIOR + 2.0 * max(0.0, number - 2.0 - 2.0 * normal.off_a_week) + ramp(total, 4, 12)
+    return min(log_odds, 4.0) - 4.0 * float(facts.stuck), number
