@@ -20,6 +20,7 @@ PRIOR = -6.0  # log odds that a given condition began lately: a few faults a uni
 OFF_V_LEAST = 0.2  # under float by less nothing is called lost: sensors step by up to this
 OFF_H_LEAST = 6  # known hours off charge before a failure is believed: visits and their works are shorter
 OFF_H_UNLEARNED = 12
+OFF_H_HABIT = 120  # a charger that waits for 12.8 V may wait for days; until its habit is known, longer is no habit
 AFTER_RUN_H = 8.0  # after a run volts fall from the alternator's by themselves
 UNBELIEVED = 0.3  # greatest probability while a persistence guard is not met
 RECOVERY_H = 30.0  # the charger fills a flat battery within 24 h (NFPA 110, shared trade facts, section 1)
@@ -45,9 +46,10 @@ class Facts:
     learned: a float is. volts, expected: of the last known hours. expected_sd: of the expectation. over: residual of
     each hour, [hour]; volts_expected: its expectation, [hour]; sure: V by which an hour has to stray to be meant,
     [hour]. known: bool [hour]. off_h: known hours off charge in the spell under way; since: its first hour; off_index:
-    its hours. fallen: share of the way from float to rest. sinking: log likelihood ratio of sinking against held.
-    age_h: of the last known hour. after_run_h: since the last run, inf: none known. stuck: the volts do not move at all though
-    they used to. temperature: of the battery now, and whether it is known.
+    its hours. lifted: a run hides it just now. fallen: share of the way from float to rest. sinking: log likelihood
+    ratio of sinking against held. age_h: of the last known hour. after_run_h: since the last run, inf: none known, or
+    one that the spell lived through. stuck: the volts do not move at all though they used to. temperature: of the
+    battery now, and whether it is known.
     """
 
     learned: bool
@@ -59,6 +61,7 @@ class Facts:
     sure: Float64
     known: NDArray[np.bool_]
     off_h: int
+    lifted: bool
     since: int
     off_index: NDArray[np.intp]
     fallen: float
@@ -93,6 +96,27 @@ def _sinking(hours: Hours, index: NDArray[np.intp], since: int, normal: BatteryN
     return float(np.clip(off - held, -5.0, 3.0))
 
 
+def _spell(known: NDArray[np.bool_], off: NDArray[np.bool_], hours: Hours) -> tuple[int, NDArray[np.intp], float]:
+    """The spell off charge that goes on now: its first hour, its known hours, hours since a run that may explain it.
+
+    A run lifts the volts of a battery that nothing else charges: what comes right after it tells of no charger, and a
+    spell that was there for hours before the run lives through it.
+    """
+    settled = ~(hours.after_run_h < SETTLED_H)
+    on = np.flatnonzero(known & ~off & settled)
+    since = int(on[-1]) + 1 if len(on) else 0
+    index = np.flatnonzero(off)
+    index = index[index >= since]
+    after_run_h = float(hours.after_run_h[-1])
+    if not len(index) or not after_run_h < len(off):
+        return since, index, after_run_h
+    stopped = len(off) - int(after_run_h)
+    if len(index) >= OFF_H_LEAST and index[OFF_H_LEAST - 1] < stopped:
+        return since, index, np.inf
+    since = max(since, stopped)
+    return since, index[index >= since], after_run_h
+
+
 def facts_of(hours: Hours, normal: BatteryNormal, chemistry: Chemistry) -> Facts:
     """What one unit's hours show against what was learned of it.
 
@@ -114,9 +138,7 @@ def facts_of(hours: Hours, normal: BatteryNormal, chemistry: Chemistry) -> Facts
     sure = max(OFF_V_LEAST, 4.0 * spread, 1.2 * normal.resolution) + 2.0 * model
     off = known & (over < -np.maximum(sure, 0.1 - normal.low))
     index = np.flatnonzero(known)
-    on = np.flatnonzero((known & ~off) | hours.ran)
-    since = int(on[-1]) + 1 if len(on) else 0
-    off_index = index[index >= since]
+    since, off_index, after_run_h = _spell(known, off, hours)
     last = index[-3:]
     volts = float(hours.volts[last].mean()) if len(last) else np.nan
     now = float(expected[last].mean()) if len(last) else np.nan
@@ -139,12 +161,15 @@ def facts_of(hours: Hours, normal: BatteryNormal, chemistry: Chemistry) -> Facts
         sure=sure,
         known=known,
         off_h=len(off_index),
+        lifted=bool(
+            len(off_index) and np.isinf(after_run_h) and hours.after_run_h[-1] < SETTLED_H and not off[last[-1]]
+        ),
         since=since,
         off_index=off_index,
         fallen=(now - volts) / to_rest,
         sinking=_sinking(hours, off_index, since, normal) if len(off_index) else 0.0,
         age_h=len(known) - 1 - int(last[-1]) if len(last) else len(known),
-        after_run_h=float(hours.after_run_h[-1]),
+        after_run_h=after_run_h,
         stuck=stuck,
         temperature=float(hours.temperature[-1]),
         temperature_known=bool(hours.warm_known[-1]),
@@ -181,6 +206,8 @@ def failed_log_odds(facts: Facts, normal: BatteryNormal, chemistry: Chemistry) -
     if used_to and facts.volts > facts.expected + normal.low - 0.1:
         log_odds -= 6.0
     log_odds -= 2.0 * float(not facts.learned) + 4.0 * float(facts.stuck)
+    if not facts.learned and facts.volts > chemistry.rest - chemistry.rest_sd and facts.off_h < OFF_H_HABIT:
+        log_odds = min(log_odds, -1.0)
     if facts.after_run_h < AFTER_RUN_H:
         log_odds -= 4.0
     return log_odds
@@ -221,7 +248,7 @@ def sagging(facts: Facts, hours: Hours, normal: BatteryNormal, chemistry: Chemis
     sd = float(np.hypot(max(1.5 * normal.day_sd, 0.03), facts.expected_sd))
     downward, _ = cumulative_sums(daily / sd)
     at_25 = normal.float_voltage - under
-    falls = daily[:-1] - daily[1:]
+    falls = daily[:-2] - daily[2:]  # over two days: a step is seldom at the hour at which our days begin
     stepped = bool(np.nanmax(falls, initial=0.0) > 0.7 * under) if under > 0 else False
     log_odds = PRIOR + 6.0 * ramp(under, 0.12, 0.32) + 2.0 * ramp(float(downward[-1]), DECISION / 2, DECISION)
     log_odds += 2.0 * float(np.clip((chemistry.float_least + 0.1 - at_25) / 0.15, -1.0, 1.0))

@@ -72,8 +72,8 @@ def course_ahead(temperature: Float64, known: bool) -> tuple[Float64, float]:
 def hours_to_least(
     *,
     off_h: float,
-    off_volts: Float64,
-    off_at_h: Float64,
+    rest_h: Float64,
+    rest_volts: Float64,
     temperature: Float64,
     temperature_known: bool,
     cranking: Cranking,
@@ -87,9 +87,11 @@ def hours_to_least(
     since charging was lost: their slope after the surface charge has gone, and where they stand.
 
     Args:
-        off_h: hours since charging was lost; 0 where it goes on. off_volts, off_at_h: V a block and hours since the
-            loss of the known hours since then, [n]. temperature: of the battery, hourly, Cel, [hour].
-        temperature_known: False where there is no air sensor. cranking: what the cranks said. chemistry: the battery's.
+        off_h: hours since charging was lost; 0 where it goes on.
+        rest_h, rest_volts: hours since the loss and V a block, where the battery was left to itself and its surface
+            charge had gone, [n].
+        temperature: of the battery, hourly, Cel, [hour]. temperature_known: False where there is no air sensor.
+        cranking: what the cranks said. chemistry: the battery's.
         drain_share: of the drain that the charger does not carry, 1: all of it, 0: it goes on charging.
         least: V a block.
     Returns: 10 %, 50 %, 90 % quantile, h, [3]: 0 where it would now, inf: not within 30 days.
@@ -99,16 +101,16 @@ def hours_to_least(
     log_weight = 0.5 * drain_n**2 - 0.5 * (PROPOSED_LOG_SD * drain_n / DRAIN_LOG_SD) ** 2
     charge = 1.0 - BEFORE_LOSS_SD * np.abs(missing_n) - drain * off_h
     a_charge = chemistry.volts_a_charge
-    late = off_at_h >= SURFACE_H
-    if late.sum() >= 6 and drain_share > 0:
-        at, volts = off_at_h[late], off_volts[late]
+    if len(rest_h) >= 6 and drain_share > 0:
+        at, volts = rest_h, rest_volts
         span_days = max(float(at[-1] - at[0]) / 24.0, 0.25)
         slope = float(np.polyfit(at, volts, 1)[0]) * 24.0
         sd = np.hypot(SLOPE_SD_V_DAY / span_days, 0.25 * abs(slope))
         log_weight -= 0.5 * ((slope + drain * 24.0 * a_charge) / sd) ** 2
         if chemistry.tells_charge:
             stands = float(volts[-6:].mean())
-            rest = chemistry.rest - a_charge * (1.0 - charge)
+            then = charge + drain * (off_h - float(at[-6:].mean()))
+            rest = chemistry.rest - a_charge * (1.0 - then)
             log_weight -= 0.5 * ((stands - rest) / (1.5 * REST_SD_V)) ** 2
     log_weight -= log_weight.max()
     weight = np.exp(log_weight)

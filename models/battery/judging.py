@@ -8,12 +8,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.battery import evidence, high
 from models.battery.chemistry import Chemistry, chemistry_of
 from models.battery.cranking import Cranking, cranking_of
 from models.battery.evidence import Facts, chance
-from models.battery.forecast import LEAST_V, hours_to_least
+from models.battery.forecast import LEAST_V, SURFACE_H, hours_to_least
 from models.battery.hours import CELLS_AN_HOUR, Hours, hours_of
 from models.battery.normals import DAY_NS, BatteryNormal
 from models.opinion import Note, Opinion
@@ -69,7 +70,7 @@ class _Said:
 def _onset(seen: Seen, unit: int, facts: Facts, normal: BatteryNormal, chemistry: Chemistry) -> tuple[int, int]:
     """Last cell seen at float and first after it seen under it, ns UTC; 0, 0: not lost, or nobody saw it begin."""
     first = facts.since
-    if not facts.off_h or not facts.fallen > 0.4 or first == 0 or facts.after_run_h < facts.off_h:
+    if not facts.off_h or not facts.fallen > 0.4 or first == 0 or facts.after_run_h < facts.off_h + 1:
         return 0, 0
     begin = max((first - 4) * CELLS_AN_HOUR, 0)
     offset = seen.battery.cells % CELLS_AN_HOUR
@@ -88,13 +89,24 @@ def _onset(seen: Seen, unit: int, facts: Facts, normal: BatteryNormal, chemistry
     return int(cell + inside[-1]) * CELL_NS, int(cell + below[0] + 1) * CELL_NS
 
 
+def _at_rest(facts: Facts, hours: Hours) -> NDArray[np.intp]:
+    """Hours off charge from which a drain can be told: the last, or longest, stretch without runs, [n]."""
+    index = facts.off_index
+    index = index[(index - facts.since >= SURFACE_H) & ~(hours.after_run_h[index] < SURFACE_H)]
+    if not len(index):
+        return index
+    last_run = np.maximum.accumulate(np.where(hours.ran, np.arange(len(hours.ran)), -1))[index]
+    stretches: list[NDArray[np.intp]] = [index[last_run == run] for run in np.unique(last_run)]
+    return stretches[-1] if len(stretches[-1]) >= 36 else max(stretches, key=len)
+
+
 def _forecast(facts: Facts, hours: Hours, said: Cranking, chemistry: Chemistry, drain_share: float) -> Float64:
     """Hours until the unit would not crank, [3]."""
-    index = facts.off_index
+    index = _at_rest(facts, hours)
     return hours_to_least(
         off_h=float(len(hours.volts) - facts.since) if drain_share > 0 else 0.0,
-        off_volts=hours.volts[index],
-        off_at_h=(index - facts.since + 0.5).astype(np.float64),
+        rest_h=(index - facts.since + 0.5).astype(np.float64),
+        rest_volts=hours.volts[index],
         temperature=hours.temperature,
         temperature_known=facts.temperature_known,
         cranking=said,
@@ -105,7 +117,7 @@ def _forecast(facts: Facts, hours: Hours, said: Cranking, chemistry: Chemistry, 
 
 def _slope_a_day(facts: Facts, hours: Hours) -> float:
     """Fall of the volts after their first day off charge, V a day; NaN: not off for long enough."""
-    index = facts.off_index[facts.off_index - facts.since >= 18]
+    index = _at_rest(facts, hours)
     if len(index) < 12:
         return np.nan
     return float(np.polyfit(index / 24.0, hours.volts[index], 1)[0])
@@ -120,11 +132,13 @@ def _charger(
     p_failed = chance(failed)
     if facts.off_h < least:
         p_failed = min(p_failed, evidence.UNBELIEVED)
+    if facts.lifted:
+        p_failed = np.nan
     sag = evidence.sagging(facts, hours, normal, chemistry)
     slow, taken = evidence.slow_recovery_log_odds(facts, hours, normal)
     coming, number = evidence.intermittent_log_odds(facts, hours, normal)
     parts = np.array([chance(sag.log_odds), chance(slow), chance(coming)])
-    p_weak = float(1.0 - np.prod(1.0 - parts)) * (1.0 - p_failed) * (1.0 - chance(short))
+    p_weak = float(1.0 - np.prod(1.0 - parts)) * (1.0 - np.nan_to_num(p_failed, nan=1.0)) * (1.0 - chance(short))
     fall = _slope_a_day(facts, hours)
     loaded = evidence.ramp(-fall, LOAD_V_DAY / 2, 2 * LOAD_V_DAY)
     shares = parts / max(parts.sum(), 1e-9) * p_weak

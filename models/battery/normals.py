@@ -208,13 +208,15 @@ def _step(days: tuple[Day, ...], slope: float, slope_sd: float, chemistry: Chemi
 def _habits(before: BatteryNormal, hours: Hours, over: Float64, settled: NDArray[np.bool_]) -> BatteryNormal:
     """How the charger is used to switch itself off, and how soon it is back at float after a run."""
     own = [
-        past - first
+        (first, past)
         for first, past in spells(settled & (over < -SPELL_V))
         if past - first >= 2 and past < len(over) and settled[past] and first > 0 and settled[first - 1]
     ]
+    habit = len(own) >= 2
     known_weeks = max(float(settled.sum()) / 168.0, 0.3)
-    often = len(own) / known_weeks if len(own) >= 3 else 0.0
-    longest = max(own, default=0) if len(own) >= 3 else 0
+    often = len(own) / known_weeks if habit else 0.0
+    longest = max(past - first for first, past in own) if habit else 0
+    deepest = sorted(float(over[first:past].min()) for first, past in own)[1] if habit else 0.0
     recovery = before.recovery_h
     back = (over > -0.15) & ~hours.ran
     for first in np.flatnonzero(hours.ran[:-1] & ~hours.ran[1:]).tolist():
@@ -224,6 +226,7 @@ def _habits(before: BatteryNormal, hours: Hours, over: Float64, settled: NDArray
             recovery = took if np.isnan(recovery) else recovery + 0.2 * (took - recovery)
     return replace(
         before,
+        low=min(before.low, deepest),
         off_h=float(max(longest, 0.97 * before.off_h)),
         off_a_week=float(max(often, 0.97 * before.off_a_week)),
         recovery_h=recovery,

@@ -54,6 +54,7 @@ class Plant:
     drain: Callable[[float], float] | None = None
     dip_of: Callable[[float], float] | None = None
     after: Callable[[float, float], float] | None = None  # last word on the volts: day, volts
+    reported: Callable[[np.ndarray, np.ndarray], np.ndarray] | None = None  # what the sensor makes of it: days, volts
     noise: float = 0.01
     digits: float = 0.01
     offset: float = 0.0
@@ -135,7 +136,7 @@ def build(plant: Plant) -> Trace:
             absorbing -= hour
             held = 14.3 + plant.slope * (battery - 25)
         open_v = rest + quick + slow
-        resistance = 0.02 + 0.05 * max(charge - 0.8, 0)
+        resistance = 0.02 + 0.6 * max(charge - 0.8, 0)
         wanted = (held - open_v) / resistance if held == held else -1.0
         if held == held and wanted > -load:  # it charges
             current = min(limit - load, wanted)
@@ -158,6 +159,8 @@ def _sensed(plant, rng, air, volts, running, cranks, least) -> Trace:
     steps = len(volts)
     read = volts + plant.offset + plant.noise * rng.standard_normal(steps)
     read = np.round(read / plant.digits) * plant.digits
+    if plant.reported is not None:
+        read = plant.reported(np.arange(steps) / STEPS_A_DAY, read)
     there = np.zeros(steps, bool)
     there[:: plant.every] = True
     if plant.deadband:
