@@ -42,7 +42,7 @@ COLD_AT = np.array([-40.0, -29.0, -18.0, 0.0, 27.0])  # Cel
 CRANKING_POWER = np.array([0.18, 0.25, 0.40, 0.65, 1.0])  # trade chart, TRADE.md section 4; -40 Cel extrapolated
 # Resistance ~ power^-0.4: part of the lost power is chemistry. So at 0 Cel a block gives 1.2 times, at 27 Cel 1.4 times
 # the amperes that it gives at -18 Cel down to 7.2 V, as makers rate theirs (1.2-1.25 and 1.4-1.5 times, from memory).
-COLD_POWER = 0.4
+COLD_OHM = CRANKING_POWER**-0.4
 DRAG_AT = np.array([-40.0, -29.0, -18.0, 0.0, 27.0, 60.0])  # Cel
 DRAG_NEEDED = np.array([4.6, 3.5, 2.1, 1.55, 1.0, 0.75])  # power at like speed, same chart; both ends extrapolated
 DRAG_POWER = 0.4  # a starter with more to turn slows down: its current grows less (our choice)
@@ -268,7 +268,7 @@ def capacity_now(p: BatteryParameters, s: BatteryState, resistance_factor: Float
 
 def _resistance(p: BatteryParameters, s: BatteryState, resistance_factor: Float64) -> tuple[Float64, Float64]:
     """Factor over r0, r1, r2 of new, full and warm, and what collapses on discharge near empty, ohm a block."""
-    cold = np.interp(s.temperature, COLD_AT, CRANKING_POWER**-COLD_POWER)
+    cold = np.interp(s.temperature, COLD_AT, COLD_OHM)
     gone = 1.0 - s.soc
     factor = cold * (1.0 + 0.8 * gone * gone) * resistance_factor * (1.0 + 0.3 * s.age) * (2.5 - 1.5 * s.water)
     if s.temperature.min() < LIQUID_ABOVE:
@@ -278,20 +278,24 @@ def _resistance(p: BatteryParameters, s: BatteryState, resistance_factor: Float6
     return factor, EMPTY_OHM * 100.0 / p.capacity_ah * short * short
 
 
+def _warm(s: BatteryState) -> Float64:
+    """How much quicker than at 25 Cel a battery discharges itself, gasses and ages."""
+    return np.exp2((s.temperature - FLOAT_TEMPERATURE) / DOUBLES_K)
+
+
 def _reached(p: BatteryParameters, starter_a: Float64) -> Float64:
     """What of a block's surface capacity a starter's current reaches, F."""
     return p.surface_f / (1.0 + starter_a / (QUICK_A / 100.0 * p.capacity_ah))
 
 
 def _taken_up(
-    p: BatteryParameters, s: BatteryState, rc2: Float64, r2: Float64, below: Bool, shorted: Float64
+    p: BatteryParameters, s: BatteryState, rc2: Float64, r2: Float64, *, warm: Float64, below: Bool, shorted: Float64
 ) -> tuple[Float64, Float64, Float64, Float64]:
     """f(rc2) of the module's head and its slope, and of them what gasses, A and A/V.
 
     Args:
-        below: where the step ends with rc2 below 0, so that it is linearised there.
+        warm: of _warm. below: where the step ends with rc2 below 0, so that it is linearised there.
     """
-    warm = np.exp2((s.temperature - FLOAT_TEMPERATURE) / DOUBLES_K)
     base = p.gas_a * warm * ~below
     per_volt = GAS_PER_VOLT / (1.0 - shorted / (CELLS * p.blocks))  # fewer cells share the volts over rest
     swollen = base * np.exp(per_volt * np.maximum(rc2, 0.0))
@@ -331,7 +335,8 @@ def step(
     factor, empty_ohm = _resistance(p, s, resistance_factor)
     capacity_as = 3600.0 * capacity_now(p, s, resistance_factor)
     r0, r1, r2 = p.r0 * factor, p.r1 * factor, p.r2 * factor
-    self_a = p.self_discharge / 2.63e6 * capacity_as * s.soc * np.exp2((s.temperature - FLOAT_TEMPERATURE) / DOUBLES_K)
+    warm = _warm(s)
+    self_a = p.self_discharge / 2.63e6 * capacity_as * s.soc * warm
     on = (line_on > 0.5) & (interrupted < 0.5)
     limit = p.limit_a * current_share * on
     load = p.standing_a + left_load * p.limit_a + draw_a
@@ -343,7 +348,7 @@ def step(
     load = carried + left
     surface_f = _reached(p, draw_a)
     below = (s.rc2 <= 0.0) | (s.rc2 * surface_f < draw_a * dt_s)
-    taken, slope, gas, gas_slope = _taken_up(p, s, s.rc2, r2, below, shorted)
+    taken, slope, gas, gas_slope = _taken_up(p, s, s.rc2, r2, warm=warm, below=below, shorted=shorted)
     stiff = surface_f / dt_s + slope
     fade = np.exp(-dt_s / RC1_S)
     idle = _rest(p, s.soc, s.temperature) - SHORTED_VOLTS * shorted / p.blocks + s.acid + s.rc1 * fade
@@ -383,7 +388,7 @@ def step(
         acid=acid,
         temperature=temperature,
         water=np.maximum(s.water - dried, 0.0),
-        age=s.age + dt_s / LIFE_S * np.exp2((s.temperature - FLOAT_TEMPERATURE) / DOUBLES_K),
+        age=s.age + dt_s / LIFE_S * warm,
         absorbing=absorbing.astype(np.float64),
         bulk_s=bulk_s,
         absorbed_s=np.where(absorbing, s.absorbed_s + dt_s * ~at_limit, 0.0),
@@ -413,13 +418,13 @@ def crank(
     r0, r2 = p.r0 * factor + empty_ohm, p.r2 * factor
     steady = p.starter_a * np.interp(water, DRAG_AT, DRAG_NEEDED**DRAG_POWER)
     under = _rest(p, s.soc, s.temperature) - SHORTED_VOLTS * shorted / p.blocks + s.acid + s.rc1
-    rc2, stalled = s.rc2, np.zeros(len(water), np.bool_)
+    rc2, warm, stalled = s.rc2, _warm(s), np.zeros(len(water), np.bool_)
     volts, amperes = np.empty((2, len(water), seconds))
     for second in range(seconds):
         wanted = steady * (1.0 + INRUSH * np.exp(-second / INRUSH_S))
         surface_f = _reached(p, wanted)
         below = rc2 * surface_f < wanted
-        taken, slope, _, _ = _taken_up(p, s, rc2, r2, below, shorted)
+        taken, slope, _, _ = _taken_up(p, s, rc2, r2, warm=warm, below=below, shorted=shorted)
         stiff = surface_f + slope
         idle, ohm = np.maximum(under + rc2 - taken / stiff, 0.0), r0 + 1.0 / stiff
         most = idle / (ohm + p.starter_ohm)

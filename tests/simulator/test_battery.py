@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from simulator import battery
 from simulator.battery import Build
+from simulator.faults import Fault, FaultKind, effects, severities
 from simulator.rows import taken
 
 IDS = [f"unit-{row}" for row in range(60)]
@@ -240,6 +241,17 @@ def test_more_load_than_the_charger_gives_empties_and_less_does_not():
     assert np.all(np.diff(loaded[0][:, -DAY:], axis=1) < 0.01)  # no chatter at the bottom
     spared = trace(24 * 6, left_load=0.2)
     np.testing.assert_allclose(spared[0][:, -1], COMPENSATED, atol=0.05)
+
+
+@pytest.mark.parametrize("severity", [0.6, 1.0])
+def test_a_load_that_somebody_left_on_empties_the_battery_at_any_size_of_charger(severity):
+    fault = Fault("a", FaultKind.LOAD_LEFT_ON, 0, severity=severity)
+    time_ns = np.array([60_000_000_000])
+    acting = effects(severities([fault], ["a"], time_ns), ["a"], time_ns, seed=1)
+    volts, current, state = trace(24 * 8, left_load=acting.left_load[0, 0])
+    assert np.all(current[:, 60:] == P.limit_a[:, None])
+    assert np.all(state.soc < 0.1)
+    assert np.all(volts[:, -1] < 11.5)
 
 
 def test_a_healthy_crank_dips_to_nine_or_ten_volts_warm_deeper_cold_and_turns():
