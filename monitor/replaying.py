@@ -6,12 +6,12 @@ monitor.history, monitor.visits; not the stores. Touches only the files it is gi
 
 import json
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from monitor.alarms.changes import Key, changes_of
+from monitor.alarms.changes import changes_of
 from monitor.alarms.lifecycle import Alarm, Finding, NotReady, Said, State
 from monitor.assessment.assessor import Assessor
 from monitor.assessment.ground import Deadline
@@ -37,11 +37,21 @@ class Replayed:
 
 
 def alarms_of(findings: Iterable[Finding]) -> list[Alarm]:
-    """The alarms that findings make, each as it last was; those suppressed by design are left out."""
-    standing: dict[Key, Alarm] = {}
-    standing, changes = changes_of(standing, findings)
-    last = {change.after.id: change.after for change in changes}
-    return [alarm for alarm in last.values() if alarm.state is not State.SUPPRESSED]
+    """The alarms that findings make, each as it last was while it spoke.
+
+    Those that were suppressed by design from begin to end are left out. One that spoke first and was explained later
+    is over when it was suppressed: from then on the alarm of the cause speaks.
+    """
+    _, changes = changes_of({}, findings)
+    spoken: dict[str, Alarm] = {}
+    for change in changes:
+        alarm = change.after
+        was_suppressed = change.before is not None and change.before.state is State.SUPPRESSED
+        if alarm.state is not State.SUPPRESSED and not (was_suppressed and not alarm.present):
+            spoken[alarm.id] = alarm
+        elif alarm.id in spoken and not was_suppressed:
+            spoken[alarm.id] = replace(spoken[alarm.id], cleared_at_ns=change.at_ns)
+    return list(spoken.values())
 
 
 def replay_unit(fleet: Fleet, limits: Limits, deadline: Deadline, unit: str, rows: Batch, until_ns: int) -> list[Alarm]:

@@ -56,18 +56,26 @@ def changes_of(standing: Mapping[Key, Alarm], findings: Iterable[Finding]) -> tu
             if alarm is not None and alarm.state is State.RETURNED:
                 changes.append(Change(alarm, lifecycle.superseded(alarm), None, finding.at_ns, finding.noticed_ns))
             now[key] = lifecycle.raised(finding)
-            changes.append(Change(None, now[key], EventType.RAISED, finding.at_ns, finding.noticed_ns))
+            said = None if finding.suppressed else EventType.RAISED
+            changes.append(Change(None, now[key], said, finding.at_ns, finding.noticed_ns))
             continue
         if alarm is None or not alarm.present:
             continue
         after = lifecycle.after_finding(alarm, finding)
-        if finding.kind is Kind.CLEARED:
-            event: EventType | None = EventType.RETURNED
-        else:
-            event = EventType.URGENCY_CHANGED if after.urgency is not alarm.urgency else None
-        changes.append(Change(alarm, after, event, finding.at_ns, finding.noticed_ns))
+        changes.append(Change(alarm, after, _event_of(alarm, after), finding.at_ns, finding.noticed_ns))
         if after.state is State.NORMAL:
             del now[key]
         else:
             now[key] = after
     return now, changes
+
+
+def _event_of(before: Alarm, after: Alarm) -> EventType | None:
+    """What a later finding made of an alarm is called; of a suppressed one nobody need be told."""
+    if after.state is State.SUPPRESSED:
+        return None
+    if not after.present:
+        return None if before.state is State.SUPPRESSED else EventType.RETURNED
+    if before.state is State.SUPPRESSED:
+        return EventType.RAISED
+    return EventType.URGENCY_CHANGED if after.urgency is not before.urgency else None

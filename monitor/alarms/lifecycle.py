@@ -149,6 +149,7 @@ class Finding:
     """What the assessment says of one condition of one unit.
 
     at_ns: when it became so, on the readings' own times. noticed_ns: when the program could know it, time of arrival.
+    suppressed: an open condition explains it (monitor.alarms.explaining), so that one speaks for both.
     """
 
     unit: str
@@ -158,6 +159,7 @@ class Finding:
     noticed_ns: int
     said: Said
     evidence: Evidence = Evidence()
+    suppressed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,7 +206,7 @@ def raised(finding: Finding) -> Alarm:
         id=alarm_id(finding.unit, finding.condition, finding.at_ns),
         unit=finding.unit,
         condition=finding.condition,
-        state=AFTER_WINDOW[State.NORMAL][0],
+        state=State.SUPPRESSED if finding.suppressed else AFTER_WINDOW[State.NORMAL][0],
         raised_at_ns=finding.at_ns,
         noticed_at_ns=finding.noticed_ns,
         first_said=finding.said,
@@ -218,7 +220,7 @@ def after_finding(alarm: Alarm, finding: Finding) -> Alarm:
     """The alarm after a later finding on its condition.
 
     A rise in urgency makes an acknowledged alarm unacknowledged; a shelved one comes off its shelf only where it is
-    needed now.
+    needed now. What is explained from now on is suppressed; what is explained no more asks anew.
     """
     assert finding.kind is not Kind.RAISED, "a new occurrence is a new alarm"
     if finding.kind is Kind.CLEARED:
@@ -230,7 +232,7 @@ def after_finding(alarm: Alarm, finding: Finding) -> Alarm:
             shelved_until_ns=None,
         )
     urgency = finding.said.urgency
-    state = alarm.state
+    state = _after_explanation(alarm.state, suppressed=finding.suppressed)
     history = alarm.urgency_history
     if urgency is not alarm.urgency:
         history = (*history, (finding.at_ns, urgency))
@@ -246,6 +248,15 @@ def after_finding(alarm: Alarm, finding: Finding) -> Alarm:
         urgency_history=history,
         shelved_until_ns=alarm.shelved_until_ns if state is State.SHELVED else None,
     )
+
+
+def _after_explanation(state: State, *, suppressed: bool) -> State:
+    """An alarm's state once it is, or is not, explained by another one, which is not out of service by that."""
+    if suppressed and state in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.SHELVED):
+        return State.SUPPRESSED
+    if not suppressed and state is State.SUPPRESSED:
+        return State.UNACKNOWLEDGED
+    return state
 
 
 def after_answer(

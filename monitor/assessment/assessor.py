@@ -11,18 +11,23 @@ something beyond a bound, a delay that runs, a run or a silence are judged one b
 
 from collections.abc import Iterable, Sequence
 from itertools import groupby
+from typing import Any
 
 import numpy as np
 
 from models import limits as bounds
 from models import running
 from monitor.alarms.lifecycle import Finding
-from monitor.assessment import learning
+from monitor.assessment import cells, learning, modelling
+from monitor.assessment.cranking import CrankJudge
 from monitor.assessment.delays import NEVER_NS
 from monitor.assessment.ground import BATTERY, ENCLOSURE, GAS, LISTENING, RUNNING, SPEED, WATER, Deadline, Ground
 from monitor.assessment.limit_judging import AFTER_RUN_WATER_NS, LimitJudge
+from monitor.assessment.modelling import Modelling, Models
+from monitor.assessment.models_known import MODELS
+from monitor.assessment.seeing import Pending
 from monitor.assessment.silence import Deaf
-from monitor.assessment.state import UnitState, UnitView
+from monitor.assessment.state import CRANKS_MAX, UnitState, UnitView
 from monitor.assessment.telemetry import TelemetryJudge
 from monitor.assessment.tracks import NEEDED_INDEX, NO_TIME, Ring, Tracks
 from monitor.batch import Batch, Bool, Float64, Int64
@@ -31,7 +36,6 @@ from monitor.limits_file import Limits
 from monitor.signals import NAMES, NEEDED
 from monitor.times import DAY_NS, HOUR_NS
 
-RUN_KEPT_NS = 15 * DAY_NS  # a day longer than the window that is learned from
 LEARNED_AT_ONCE = 200  # units whose windows are in memory at midnight: 0.3 MB each
 YOUNG_NS = DAY_NS  # a unit's first day: its rhythm is learned every hour
 
@@ -39,7 +43,14 @@ YOUNG_NS = DAY_NS  # a unit's first day: its rhythm is learned every hour
 class Assessor:
     """Judges a fleet under one set of limits. Not for several threads at once."""
 
-    def __init__(self, fleet: Fleet, limits: Limits, deadline: Deadline, limits_version: int = 0) -> None:
+    def __init__(
+        self,
+        fleet: Fleet,
+        limits: Limits,
+        deadline: Deadline,
+        limits_version: int = 0,
+        models: Models = MODELS,
+    ) -> None:
         self.ground = Ground.of(fleet, limits, deadline, limits_version)
         count = len(self.ground.units)
         self.tracks = Tracks.empty(
@@ -53,6 +64,8 @@ class Assessor:
         self.assessed_ns = np.full(count, NO_TIME)
         self._limits = LimitJudge(self.ground, self.tracks)
         self._telemetry = TelemetryJudge(self.ground, self.tracks)
+        self._cranks = CrankJudge(self.ground, self.tracks, limits)
+        self._modelling = Modelling(self.ground, self.tracks, limits, models)
         self._band_low = np.full((count, self.ground.signals), -np.inf)
         self._band_high = np.full((count, self.ground.signals), np.inf)
         self._band_battery = np.full((count, 3), np.nan)  # learned low and high at 25 Cel, slope
@@ -87,10 +100,10 @@ class Assessor:
         row = 0
         for instant in self._instants(begin, until_ns, chosen):
             end = int(np.searchsorted(batch.received_ns, instant, side="right"))
-            findings += self._step(batch.where(np.arange(row, end)), instant, chosen)
-            row = end
+            findings += self._step(batch.where(np.arange(row, end)), begin, instant, chosen)
+            begin, row = instant, end
             self._learn(instant, chosen)
-        findings += self._step(batch.where(np.arange(row, len(batch))), until_ns, chosen)
+        findings += self._step(batch.where(np.arange(row, len(batch))), begin, until_ns, chosen)
         self.assessed_ns[chosen] = until_ns
         return findings
 
@@ -124,8 +137,8 @@ class Assessor:
 
     # --- a step between two instants -----------------------------------------------------------------------------
 
-    def _step(self, batch: Batch, until_ns: int, chosen: Int64) -> list[Finding]:
-        """Judge what arrived up to a moment, then remember it."""
+    def _step(self, batch: Batch, begin_ns: int, until_ns: int, chosen: Int64) -> list[Finding]:
+        """Judge what arrived between two moments, then remember it."""
         internal = self.ground.internal[batch.signal]
         own = batch.where(internal)
         news = self.tracks.news(batch.where(~internal))
@@ -134,16 +147,45 @@ class Assessor:
         slow[np.searchsorted(chosen, self._noisy(news))] = True
         heard = np.unique(news.unit).astype(np.int64)
         slow[np.searchsorted(chosen, heard)] |= self._awaited[heard]
-        findings: list[Finding] = []
         judged = chosen[slow]
-        if len(judged):
-            edges = np.searchsorted(news.unit, judged), np.searchsorted(news.unit, judged, side="right")
-            for unit, begin, end in zip(judged.tolist(), *(edge.tolist() for edge in edges), strict=True):
-                findings += self._judge(unit, news.where(np.arange(begin, end)), own.where(own.unit == unit), until_ns)
-        self.tracks.remember(news, self.ground.needed_of_signal)
+        pending: dict[int, Pending] = {}
+        edges = np.searchsorted(news.unit, judged), np.searchsorted(news.unit, judged, side="right")
+        for unit, begin, end in zip(judged.tolist(), *(edge.tolist() for edge in edges), strict=True):
+            rows = news.where(np.arange(begin, end))
+            pending[unit] = self._judge(unit, rows, own.where(own.unit == unit), until_ns)
+        self._let_models_judge(news, modelling.instants(begin_ns, until_ns), chosen, pending)
+        findings = [finding for unit, some in sorted(pending.items()) for finding in self._applied(unit, some)]
+        for unit in judged.tolist():
+            self._set_flags(unit, pending[unit].water_ns)
+        self.tracks.remember(news)
         self._update_due(np.union1d(judged, heard))
         findings.sort(key=lambda finding: (finding.noticed_ns, finding.at_ns, finding.unit, finding.condition))
         return findings
+
+    def _let_models_judge(self, news: Batch, instants: Int64, chosen: Int64, pending: dict[int, Pending]) -> None:
+        """Bring the cells up to each instant in turn and let the models judge it; then take in the rest."""
+        gathered = cells.gathered(news, self.ground.needed_of_signal, instants)
+        newest = cells.Newest.of(self.tracks)
+        first_ns = self._first_heard(news)
+        for slot, instant in enumerate(instants.tolist()):
+            cells.take_in(self.tracks, newest, gathered.rows(slot))
+            units = chosen[modelling.heard_lately(newest.received_ns[chosen], instant)]
+            if not len(units):
+                continue
+            cells.hold_until(self.tracks, newest, units, cells.end_cell(instant))
+            some = [pending.setdefault(unit, Pending()) for unit in units.tolist()]
+            self._modelling.judge(instant, units, [self.states[unit] for unit in units], some, first_ns[units])
+        cells.take_in(self.tracks, newest, gathered.rows(len(instants)))
+
+    def _first_heard(self, news: Batch) -> Int64:
+        """When each unit was first heard, news among it; NO_TIME: never, [unit]."""
+        first = self.tracks.unit_first_ns.copy()
+        new = first[news.unit] == NO_TIME
+        if new.any():
+            earliest = np.full(len(first), NEVER_NS)
+            np.minimum.at(earliest, news.unit[new], news.received_ns[new])
+            first = np.where(earliest < NEVER_NS, earliest, first)
+        return first
 
     def _noisy(self, news: Batch) -> Int64:
         """Units with a reading beyond a bound or a rise that may be a run; index. Never leaves one out."""
@@ -171,7 +213,7 @@ class Assessor:
         np.minimum.at(least, news.unit[water], news.value[water])
         np.maximum.at(greatest, news.unit[water], news.value[water])
         risen = np.flatnonzero(greatest - least >= running.RISE_K)
-        return np.unique(np.concatenate((noisy, switched, risen))).astype(np.int64)
+        return np.unique(np.concatenate((noisy, switched, risen, self._cranks.may_crank(news)))).astype(np.int64)
 
     def _air_range(self, news: Batch) -> tuple[Float64, Float64]:
         """Coldest and warmest enclosure that may count for each unit's battery just now, Cel, [unit]."""
@@ -182,27 +224,32 @@ class Assessor:
         np.fmax.at(warmest, news.unit[air], news.value[air])
         return coldest, warmest
 
-    def _judge(self, unit: int, news: Batch, own: Batch, until_ns: int) -> list[Finding]:
-        """One unit, exactly: runs, limits, silence, clock; then what that makes of its conditions."""
+    def _judge(self, unit: int, news: Batch, own: Batch, until_ns: int) -> Pending:
+        """One unit, exactly: runs, limits, cranks, silence, clock; what turned, not applied yet."""
         state = self.states[unit]
         self._limits.follow_runs(unit, state, news)
-        turned = self._limits.judge(unit, state, news, until_ns)
+        cranks, turned = self._cranks.judge(unit, state, news)
+        turned += self._limits.judge(unit, state, news, until_ns)
         turned += self._telemetry.judge(unit, state, news, own, until_ns)
-        turned.sort(key=lambda turn: (*turn.moment, turn.source))
+        water = news.time_ns[news.signal == WATER]
+        return Pending(turned, cranks, int(water[-1]) if len(water) else NO_TIME)
+
+    def _applied(self, unit: int, pending: Pending) -> list[Finding]:
+        """What all that turned at a unit makes of its conditions, in the order noticed."""
+        state = self.states[unit]
+        state.cranks = [*state.cranks, *(crank for _, crank in pending.cranks)][-CRANKS_MAX:]
+        pending.turned.sort(key=lambda turn: (*turn.moment, turn.source))
         name = self.ground.units[unit].id
-        findings = [
+        return [
             finding
-            for _, turns in groupby(turned, key=lambda turn: turn.moment)
+            for _, turns in groupby(pending.turned, key=lambda turn: turn.moment)
             for finding in state.apply(name, list(turns))
         ]
-        water = news.time_ns[news.signal == WATER]
-        self._set_flags(unit, int(water[-1]) if len(water) else NO_TIME)
-        return findings
 
     def _set_flags(self, unit: int, water_ns: int = NO_TIME) -> None:
         """Whether a unit is looked at in each step, or in each that brings readings of it; water_ns: as _run_counts."""
         state = self.states[unit]
-        self._busy[unit] = bool(state.standings) or self._run_counts(unit, water_ns)
+        self._busy[unit] = bool(state.standings) or state.dip is not None or self._run_counts(unit, water_ns)
         quiet = state.offline_ns is None and state.clock_ahead_ns is None and "readings_missing" not in state.reasons
         self._awaited[unit] = not quiet
 
@@ -239,11 +286,12 @@ class Assessor:
         if midnight:
             for begin in range(0, len(units), LEARNED_AT_ONCE):
                 some = units[begin : begin + LEARNED_AT_ONCE]
+                states = [self.states[unit] for unit in some.tolist()]
+                self._modelling.learn(instant, some, states, self.tracks.unit_first_ns[some])
                 learned = learning.learned_normals(self.tracks, self.states, some, self.ground.blocks[some], instant)
-                for unit, normal in zip(some.tolist(), learned, strict=True):
-                    state = self.states[unit]
+                for unit, state, normal in zip(some.tolist(), states, learned, strict=True):
                     state.normal = normal
-                    state.forget(instant - RUN_KEPT_NS)
+                    state.forget(instant)
                     self._set_band(unit)
         self._update_due(units)
 
@@ -332,4 +380,15 @@ class Assessor:
             never_heard=never,
             normal=state.normal,
             runs=tuple((run.began_ns, run.ended_ns) for run in state.runs),
+            notes=tuple(state.notes),
+            cranks=tuple(state.cranks),
         )
+
+    def judged_by(self, unit: int) -> list[str]:
+        """All that the findings of one unit depend on beside its readings and visits, as texts to compare."""
+        return [*self.ground.judged_by(unit), self._cranks.judged_by(unit), *self._modelling.judged_by(unit)]
+
+    @property
+    def nothings(self) -> dict[str, Any]:
+        """The normal of a unit of which a model knows nothing, by model."""
+        return self._modelling.nothings

@@ -16,13 +16,15 @@ import numpy as np
 
 from models.normal import Normal
 from models.running import Run
-from monitor.alarms.lifecycle import Evidence, Urgency
+from models.seen import Crank
+from monitor.alarms.lifecycle import Cause, Evidence, NotReady, Urgency
 from monitor.assessment.assessor import Assessor
+from monitor.assessment.cranks import Dip
 from monitor.assessment.delays import Standing
 from monitor.assessment.silence import Deaf
-from monitor.assessment.state import Reason, UnitState
+from monitor.assessment.state import Held, Noted, Reason, UnitState
 
-FORMAT = 2  # raised whenever the meaning of what is kept changes; an older one is then judged again
+FORMAT = 3  # raised whenever the meaning of what is kept changes; an older one is then judged again
 
 
 class Unusable(Exception):
@@ -35,7 +37,7 @@ def save(assessor: Assessor, path: Path) -> None:
         "format": FORMAT,
         "units": list(assessor.ground.fleet.unit_names),
         "signals": list(assessor.ground.fleet.signal_names),
-        "rules": [assessor.ground.judged_by(place) for place in range(len(assessor.ground.units))],
+        "rules": [assessor.judged_by(place) for place in range(len(assessor.ground.units))],
         "states": [_out(state) for state in assessor.states],
     }
     columns = {f"tracks.{name}": column for name, column in assessor.tracks.columns().items()}
@@ -85,13 +87,13 @@ def restore(assessor: Assessor, path: Path) -> list[int]:
     assessor.tracks.restore(tracks, new, old, len(head["signals"]))
     assessor.assessed_ns[new] = assessed[old]
     for place, before in zip(new.tolist(), old.tolist(), strict=True):
-        assessor.adopt(place, _in(head["states"][before]))
+        assessor.adopt(place, _in(head["states"][before], assessor.nothings))
     return known
 
 
 def _same_rules(assessor: Assessor, head: dict[str, Any], place: int, kept: dict[str, int]) -> bool:
     before = head["rules"][kept[assessor.ground.fleet.unit_names[place]]]
-    return bool(before == assessor.ground.judged_by(place))
+    return bool(before == assessor.judged_by(place))
 
 
 def _check_shapes(assessor: Assessor, columns: dict[str, np.ndarray], units: int) -> None:
@@ -108,7 +110,7 @@ def _out(state: UnitState) -> dict[str, object]:
         "standings": {name: asdict(standing) for name, standing in state.standings.items()},
         "passed": state.passed,
         "reasons": {
-            condition: {source: [r.urgency.value, r.since_ns, asdict(r.evidence)] for source, r in sources.items()}
+            condition: {source: _reason_out(reason) for source, reason in sources.items()}
             for condition, sources in state.reasons.items()
         },
         "runs": [asdict(run) for run in state.runs],
@@ -118,19 +120,21 @@ def _out(state: UnitState) -> dict[str, object]:
         "clock_ahead_ns": state.clock_ahead_ns,
         "suspect": state.suspect,
         "run_signal": state.run_signal,
+        "held": {condition: asdict(held) for condition, held in state.held.items()},
+        "learned": {name: asdict(normal) for name, normal in state.learned.items()},
+        "cranks": [asdict(crank) for crank in state.cranks],
+        "dip": None if state.dip is None else asdict(state.dip),
+        "notes": [asdict(note) for note in state.notes],
     }
 
 
-def _in(kept: dict[str, Any]) -> UnitState:
+def _in(kept: dict[str, Any], nothings: dict[str, Any]) -> UnitState:
     return UnitState(
         normal=Normal(**kept["normal"]),
         standings={name: Standing(**standing) for name, standing in kept["standings"].items()},
         passed=dict(kept["passed"]),
         reasons={
-            condition: {
-                source: Reason(Urgency(urgency), since, Evidence(**evidence))
-                for source, (urgency, since, evidence) in sources.items()
-            }
+            condition: {source: _reason_in(reason) for source, reason in sources.items()}
             for condition, sources in kept["reasons"].items()
         },
         runs=[Run(**run) for run in kept["runs"]],
@@ -140,4 +144,37 @@ def _in(kept: dict[str, Any]) -> UnitState:
         clock_ahead_ns=kept["clock_ahead_ns"],
         suspect=[(signal, from_ns, to_ns) for signal, from_ns, to_ns in kept["suspect"]],
         run_signal=kept["run_signal"],
+        held={condition: _held_in(held) for condition, held in kept["held"].items()},
+        learned={
+            name: _normal_in(nothings[name], kept["learned"][name]) for name in nothings if name in kept["learned"]
+        },
+        cranks=[Crank(**crank) for crank in kept["cranks"]],
+        dip=None if kept["dip"] is None else Dip(**kept["dip"]),
+        notes=[Noted(**note) for note in kept["notes"]],
     )
+
+
+def _reason_out(reason: Reason) -> list[object]:
+    said = [[cause.cause, cause.probability] for cause in reason.causes]
+    forecast = None if reason.not_ready_at is None else asdict(reason.not_ready_at)
+    return [reason.urgency.value, reason.since_ns, asdict(reason.evidence), said, forecast]
+
+
+def _reason_in(kept: list[Any]) -> Reason:
+    urgency, since, evidence, said, forecast = kept
+    causes = tuple(Cause(cause, probability) for cause, probability in said)
+    not_ready_at = None if forecast is None else NotReady(**forecast)
+    return Reason(Urgency(urgency), since, Evidence(**evidence), causes, not_ready_at)
+
+
+def _held_in(kept: dict[str, Any]) -> Held:
+    return Held(**(kept | {"urgency": None if kept["urgency"] is None else Urgency(kept["urgency"])}))
+
+
+def _normal_in(nothing: Any, kept: dict[str, Any]) -> object:
+    """A model's normal; JSON makes lists of its tuples."""
+    return type(nothing)(**{name: _tuples(value) for name, value in kept.items()})
+
+
+def _tuples(value: object) -> object:
+    return tuple(_tuples(each) for each in value) if isinstance(value, list) else value

@@ -46,10 +46,10 @@ class Ring:
             return
         kept = self.number.shape[1]
         number = time_ns // self.bin_ns
-        first = _group_starts(track, number)
+        first = group_starts(track, number)
         least = np.minimum.reduceat(value, first)
         track, number = track[first], number[first]
-        fresh = number > _last_of_group(track, number) - kept
+        fresh = number > last_of_group(track, number) - kept
         track, number, least = track[fresh], number[fresh], least[fresh]
         place = number % kept
         same = self.number[track, place] == number
@@ -69,7 +69,7 @@ class Ring:
         old_number, old_least = self.number[track][known], self.least[track][known]
         order = np.argsort(old_number)
         old_number, old_least = old_number[order], old_least[order]
-        first = _group_starts(np.zeros_like(number), number)
+        first = group_starts(np.zeros_like(number), number)
         group = np.cumsum(np.isin(np.arange(len(number)), first)) - 1
         running = np.empty_like(value)
         for begin, end in zip(first.tolist(), [*first[1:].tolist(), len(number)], strict=True):
@@ -77,7 +77,7 @@ class Ring:
         own = number[first]
         numbers = np.concatenate((old_number, own))
         leasts = np.concatenate((old_least, np.minimum.reduceat(value, first)))
-        bins = _group_starts(numbers)  # the newest kept bin and the first new one may be the same
+        bins = group_starts(numbers)  # the newest kept bin and the first new one may be the same
         numbers, leasts = numbers[bins], np.minimum.reduceat(leasts, bins)
         earlier = np.searchsorted(numbers, own)[:, None] - np.arange(1, kept)
         inside = earlier >= 0
@@ -99,7 +99,8 @@ class Tracks:
     [track, GAPS_KEPT]; event_gap_count, arrival_gap_count: how many ever, [track].
     unit_heard_ns, unit_first_ns: newest and first arrival of news, NO_TIME: never; [unit]. unit_gaps, unit_gap_count.
     unit_learned_ns: when rhythm or normals were learned last, and nothing is noticed by them earlier; [unit].
-    cell_*: the last WINDOW_CELLS cells of the four needed signals, [unit, needed, cell].
+    cell_*: the last WINDOW_CELLS cells of the four needed signals, [unit, needed, cell]; a count of 0 with the cell's
+    number: no reading in it, the one before still held.
     hold_ns, wait_ns, silence_ns [track], unit_silence_ns [unit]: the rhythm as last learned.
     """
 
@@ -168,7 +169,7 @@ class Tracks:
         batch, track = batch.where(order), track[order]
         if not len(batch):
             return batch
-        first = _group_starts(track)
+        first = group_starts(track)
         before = np.empty(len(track), np.int64)
         before[1:] = batch.time_ns[:-1]
         before[first] = self.newest_ns[track[first]]
@@ -184,22 +185,18 @@ class Tracks:
             keep[rows] = times > frontier
         return batch.where(keep)
 
-    def remember(self, news: Batch, needed_of_signal: np.ndarray) -> None:
-        """Take in readings that bring news, as `news` gave them.
-
-        needed_of_signal: place among the four needed signals, -1 for others, int [signals].
-        """
+    def remember(self, news: Batch) -> None:
+        """Take in readings that bring news, as `news` gave them; their cells are remembered apart (cells.py)."""
         if not len(news):
             return
         track = news.unit.astype(np.int64) * self.signals + news.signal
-        first = _group_starts(track)
+        first = group_starts(track)
         last = np.append(first[1:], len(track)) - 1
         self._remember_gaps(track, first, news)
         self._remember_units(news)
         for place, ring in ((NEEDED_INDEX[0], self.water_bins), (NEEDED_INDEX[2], self.gas_bins)):
             own = news.signal == place
             ring.add(news.unit[own].astype(np.int64), news.time_ns[own], news.value[own])
-        self._remember_cells(news, needed_of_signal)
         self.newest_ns[track[last]] = news.time_ns[last]
         self.newest_received_ns[track[last]] = news.received_ns[last]
         self.newest_value[track[last]] = news.value[last]
@@ -219,9 +216,9 @@ class Tracks:
     def _remember_units(self, news: Batch) -> None:
         order = np.lexsort((news.received_ns, news.unit))
         unit, received = news.unit[order].astype(np.int64), news.received_ns[order]
-        first = _group_starts(unit, received)
+        first = group_starts(unit, received)
         unit, received = unit[first], received[first]
-        begin = _group_starts(unit)
+        begin = group_starts(unit)
         before = np.empty(len(unit), np.int64)
         before[1:] = received[:-1]
         before[begin] = np.where(self.unit_first_ns[unit[begin]] == NO_TIME, NO_TIME, self.unit_heard_ns[unit[begin]])
@@ -232,30 +229,6 @@ class Tracks:
         last = np.append(begin[1:], len(unit)) - 1
         self.unit_heard_ns[unit[last]] = np.maximum(self.unit_heard_ns[unit[last]], received[last])
 
-    def _remember_cells(self, news: Batch, needed_of_signal: np.ndarray) -> None:
-        place = needed_of_signal[news.signal]
-        own = place >= 0
-        unit, place = news.unit[own].astype(np.int64), place[own].astype(np.int64)
-        number, value = news.time_ns[own] // CELL_NS, news.value[own]
-        if not len(unit):
-            return
-        key = unit * len(NEEDED) + place
-        first = _group_starts(key, number)
-        total = np.add.reduceat(np.round(value * SUM_PER_SYMBOL).astype(np.int64), first)
-        least = np.minimum.reduceat(value, first).astype(np.float32)
-        greatest = np.maximum.reduceat(value, first).astype(np.float32)
-        count = np.diff(np.append(first, len(key)))
-        key, number, unit, place = key[first], number[first], unit[first], place[first]
-        fresh = number > _last_of_group(key, number) - WINDOW_CELLS
-        at = (unit[fresh], place[fresh], number[fresh] % WINDOW_CELLS)
-        same = self.cell_number[at] == number[fresh]
-        self.cell_sum[at] = np.where(same, self.cell_sum[at], 0) + total[fresh]
-        self.cell_least[at] = np.where(same, np.minimum(self.cell_least[at], least[fresh]), least[fresh])
-        self.cell_greatest[at] = np.where(same, np.maximum(self.cell_greatest[at], greatest[fresh]), greatest[fresh])
-        counted = np.where(same, self.cell_count[at], 0) + count[fresh]
-        self.cell_count[at] = np.minimum(counted, np.iinfo(np.uint16).max).astype(np.uint16)
-        self.cell_number[at] = number[fresh]
-
     def signal_heard_ns(self, unit: int, newest_received_ns: int) -> int:
         """A signal that never came is silent from the unit's first word on, or from when somebody listens."""
         if newest_received_ns != NO_TIME:
@@ -264,12 +237,12 @@ class Tracks:
         return first if first != NO_TIME else int(self.unit_heard_ns[unit])
 
     def window(self, units: Int64, place: int, end_ns: int) -> Window:
-        """The last WINDOW_CELLS cells before end_ns of one needed signal of some units, [unit, cell]."""
+        """The last WINDOW_CELLS cells before end_ns of one needed signal of some units, [unit, cell]; none held."""
         begin = end_ns // CELL_NS - WINDOW_CELLS
         numbers = np.arange(begin, begin + WINDOW_CELLS)
         at = (units[:, None], place, (numbers % WINDOW_CELLS)[None, :])
-        filled = self.cell_number[at] == numbers
-        count = np.where(filled, self.cell_count[at], 0).astype(np.int64)
+        count = np.where(self.cell_number[at] == numbers, self.cell_count[at], 0).astype(np.int64)
+        filled = count > 0
         with np.errstate(divide="ignore", invalid="ignore"):
             mean = np.where(filled, self.cell_sum[at] / SUM_PER_SYMBOL / count, np.nan)
         return Window(
@@ -332,7 +305,7 @@ class Tracks:
                 mine[new] = columns[name][old]
 
 
-def _group_starts(*keys: np.ndarray) -> Int64:
+def group_starts(*keys: np.ndarray) -> Int64:
     """Where a new group begins in sorted keys; index, at least [0]."""
     change = np.zeros(len(keys[0]) - 1, np.bool_)
     for key in keys:
@@ -340,9 +313,9 @@ def _group_starts(*keys: np.ndarray) -> Int64:
     return np.concatenate(([0], np.flatnonzero(change) + 1))
 
 
-def _last_of_group(key: Int64, number: Int64) -> Int64:
+def last_of_group(key: Int64, number: Int64) -> Int64:
     """For each row the number of the last row of its group (sorted by key, number)."""
-    first = _group_starts(key)
+    first = group_starts(key)
     last = np.append(first[1:], len(key)) - 1
     return np.repeat(number[last], np.diff(np.append(first, len(key))))
 
@@ -352,7 +325,7 @@ def _push(ring: Int64, count: Int64, row: Int64, gap: Int64) -> None:
     if not len(row):
         return
     kept = ring.shape[1]
-    first = _group_starts(row)
+    first = group_starts(row)
     size = np.diff(np.append(first, len(row)))
     place_in_group = np.arange(len(row)) - np.repeat(first, size)
     position = count[row] + place_in_group

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.advice import Advice
 from monitor.alarms.changes import Change, EventType
+from monitor.alarms.explaining import without_supply
 from monitor.alarms.lifecycle import Alarm, State, Urgency
 from monitor.callouts.message import cloud_event
 from monitor.callouts.push import CAUSES_MAX, NAME_MAX, CauseSaid, Named, Push, line
@@ -63,6 +64,11 @@ class _Passage:
     before: Alarm | None
     last: Change
     answered: bool
+
+    @property
+    def last_spoke_for_another(self) -> bool:
+        """Whether it was suppressed until it ended: whoever was called hears of the end of what explained it."""
+        return self.last.before is not None and self.last.before.state is State.SUPPRESSED
 
 
 def planner(
@@ -119,14 +125,19 @@ def occasions(changes: Sequence[Change], told: Mapping[str, str], fleet: Fleet) 
     """What is to be said of a batch of changes, in the order noticed.
 
     `readings_missing` of several units of one gateway is one occasion: one box lost its line, and one call says so.
-    Of more than GATEWAYS_APART_MAX gateways, anywhere in the fleet, it is one occasion too.
+    Of more than GATEWAYS_APART_MAX gateways, anywhere in the fleet, it is one occasion too. Heater and charger of one
+    unit that lost their AC supply are one occasion, about the more urgent of the two.
     """
     order = {unit: position for position, unit in enumerate(fleet.units)}
     found: list[Occasion] = []
     for event, members in _grouped(changes, told, fleet):
         last = sorted(
             (passage.last for passage in members),
-            key=lambda change: (order.get(change.after.unit, len(order)), change.after.id),
+            key=lambda change: (
+                order.get(change.after.unit, len(order)),
+                -change.after.urgency.rank,
+                change.after.id,
+            ),
         )
         found.append(
             Occasion(
@@ -145,10 +156,14 @@ def _grouped(
     """What is said together: one alarm, or the silent units of a gateway, or those of many gateways."""
     alone: list[tuple[EventType, list[_Passage]]] = []
     silent: dict[tuple[EventType, str], dict[str, list[_Passage]]] = {}  # by what is said of them, then by gateway
+    unsupplied: dict[tuple[EventType, str], list[_Passage]] = {}  # by what is said of them, then by unit
     for alarm_id, passage in _passages(changes).items():
         alarm = passage.last.after
         event = event_of(passage.before, alarm, answered=passage.answered, told=told.get(alarm_id, ""))
-        if event is None:
+        if event is None or (event is EventType.RETURNED and passage.last_spoke_for_another):
+            continue
+        if without_supply(alarm) and event is not EventType.ACKNOWLEDGED:
+            unsupplied.setdefault((event, alarm.unit), []).append(passage)
             continue
         if alarm.condition != "readings_missing" or event is EventType.ACKNOWLEDGED:
             alone.append((event, [passage]))
@@ -162,7 +177,7 @@ def _grouped(
             together.append((event, [passage for members in behind.values() for passage in members]))
         else:
             together += [(event, members) for members in behind.values()]
-    return alone + together
+    return [*alone, *together, *((event, members) for (event, _), members in unsupplied.items())]
 
 
 def event_of(before: Alarm | None, after: Alarm, *, answered: bool, told: str) -> EventType | None:
@@ -170,7 +185,7 @@ def event_of(before: Alarm | None, after: Alarm, *, answered: bool, told: str) -
 
     Args:
         before: the alarm before the batch, None where it began in it. answered: somebody acknowledged it in the batch.
-        told: greatest urgency that anybody was told of so far, "" where nobody was.
+        told: greatest urgency that anybody was told of so far, of it or of what it explains, "" where nobody was.
     """
     if after.state in SILENT:
         return None
@@ -180,7 +195,7 @@ def event_of(before: Alarm | None, after: Alarm, *, answered: bool, told: str) -
         return (EventType.RETURNED if told else None) if over else answer
     was_silent = before is not None and before.state in SILENT
     if not after.urgency.calls:
-        fallen = before is not None and (before.urgency.calls or was_silent)
+        fallen = before is None or before.urgency.calls or was_silent  # new and told: it explains what was told
         return EventType.URGENCY_CHANGED if told and fallen else answer
     if not told:
         # Acknowledged and never told: somebody found it on the page while there was nobody to tell.

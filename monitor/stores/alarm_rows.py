@@ -118,6 +118,21 @@ def standing_of(connection: Connection, units: Iterable[str]) -> list[Alarm]:
     ]
 
 
+def present_since(
+    connection: Connection, units: Iterable[str], conditions: Iterable[str], since_ns: int
+) -> list[Alarm]:
+    """Alarms of some units and conditions that are present, or were at a moment or later."""
+    lasting = (
+        ALARM.c.condition.in_(sorted(conditions)),
+        or_(ALARM.c.cleared_at.is_(None), ALARM.c.cleared_at >= since_ns),
+    )
+    return [
+        alarm
+        for some in parts(units)
+        for alarm in _alarms(connection, select(ALARM).where(ALARM.c.unit.in_(some), *lasting))
+    ]
+
+
 def standing(connection: Connection) -> list[Alarm]:
     """All alarms that stand, newest first."""
     return _alarms(connection, select(ALARM).where(ALARM.c.standing).order_by(*NEWEST_FIRST))
@@ -201,8 +216,13 @@ def keep(connection: Connection, changes: Sequence[Change], *, by: str = "", not
 def _line(change: Change, *, by: str, note: str, what: str) -> dict[str, Any] | None:
     """The line of history that a change gives; None where only what is said of the causes changed."""
     if not what:
+        was_suppressed = change.before is not None and change.before.state is State.SUPPRESSED
         if change.event is not None:
             what = change.event.value
+        elif change.after.state is State.SUPPRESSED and not was_suppressed:
+            what = "suppressed"
+        elif was_suppressed and not change.after.present:
+            what = "returned"
         elif change.after.state is State.NORMAL:
             what = "superseded"
         else:

@@ -13,9 +13,9 @@ from pathlib import Path
 from sqlalchemy import Connection, func, insert, select, update
 
 from monitor.acquisition.quarantine import SetAside
-from monitor.alarms import lifecycle
+from monitor.alarms import explaining, lifecycle
 from monitor.alarms.changes import Change, EventType, changes_of
-from monitor.alarms.lifecycle import Alarm, Answer, Finding, Kind, State
+from monitor.alarms.lifecycle import Alarm, Answer, Finding, Kind, State, Urgency
 from monitor.stores import alarm_rows, call_out_rows, quarantine_rows
 from monitor.stores.database import Database
 from monitor.stores.protocols import AlarmEvent, AlarmPage, AlarmQuery, CallOut, LimitsVersion, Plan
@@ -247,8 +247,31 @@ def _apply(connection: Connection, findings: Sequence[Finding]) -> list[Change]:
 def _tell(connection: Connection, changes: Sequence[Change], plan: Plan) -> None:
     """Ask the plan who is to be told of changes, and put that into the outbox."""
     if changes:
-        told = call_out_rows.told(connection, {change.after.id for change in changes})
-        call_out_rows.put(connection, plan(changes, told), changes)
+        call_out_rows.put(connection, plan(changes, _told(connection, changes)), changes)
+
+
+def _told(connection: Connection, changes: Sequence[Change]) -> dict[str, str]:
+    """The greatest urgency anybody was told of, per changed alarm: of itself, or of one that tells the same story."""
+    changed = {change.after.id: change.after for change in changes}
+    speaking = [alarm for alarm in changed.values() if alarm.condition in explaining.TELLING]
+    if not speaking:
+        return call_out_rows.told(connection, changed)
+    there = alarm_rows.present_since(
+        connection,
+        {alarm.unit for alarm in speaking},
+        explaining.TOLD_BY_ANOTHER,
+        min(alarm.raised_at_ns for alarm in speaking),
+    )
+    kin = {alarm.id: [other.id for other in explaining.kin(alarm, there)] for alarm in speaking}
+    told = call_out_rows.told(connection, changed.keys() | {other for others in kin.values() for other in others})
+    return {
+        alarm_id: max((told[each] for each in (alarm_id, *kin.get(alarm_id, ()))), key=_rank) for alarm_id in changed
+    }
+
+
+def _rank(urgency: str) -> int:
+    """Order of what was told; nothing at all first."""
+    return Urgency(urgency).rank if urgency else -1
 
 
 def _event_of(before: Alarm, after: Alarm) -> EventType | None:

@@ -110,7 +110,8 @@ def test_the_tables_have_no_row_that_was_not_walked():
 )
 def test_a_rise_in_urgency_asks_anew_and_past_a_shelf_only_when_needed_now(state, from_urgency, to_urgency, becomes):
     before = alarm(state, from_urgency)
-    after = lifecycle.after_finding(before, finding(Kind.CHANGED, to_urgency, at_ns=CLEARED_NS))
+    said = replace(finding(Kind.CHANGED, to_urgency, at_ns=CLEARED_NS), suppressed=state is State.SUPPRESSED)
+    after = lifecycle.after_finding(before, said)
     assert after.state is becomes
     assert after.urgency is to_urgency
     assert after.present

@@ -7,6 +7,7 @@ import numpy as np
 from models.normal import Normal
 from monitor.alarms.lifecycle import Finding
 from monitor.assessment.assessor import Assessor
+from monitor.assessment.modelling import Models
 from monitor.assessment.state import UnitState
 from monitor.batch import Batch, concat, from_columns
 from monitor.fleet import Fleet, Site, Unit
@@ -38,6 +39,7 @@ class Bench:
     visit_in_h: float = 72.0
     battery_type: str = "flooded"
     heater: str = "always"
+    models: Models = field(default_factory=Models)
     steady: dict[str, float] = field(default_factory=lambda: dict(STEADY))
     rows: list[Batch] = field(default_factory=list)
 
@@ -57,6 +59,7 @@ class Bench:
             parse_limits(self.limits, self.fleet),
             lambda _site, at_ns: (at_ns + int(self.visit_in_h * HOUR_NS), False),
             7,
+            self.models,
         )
         self.assessor.adopt(0, UnitState(normal=self.normal))
 

@@ -14,6 +14,7 @@ from monitor.fleet import Fleet, Site, Unit
 from monitor.limits_file import Limits, load_limits
 from monitor.signals import NAMES
 from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS, SECOND_NS, from_rfc3339
+from tests.assessment.fake_models import FAKE
 
 BEGIN_NS = from_rfc3339("2026-01-05T21:17:00Z")
 FLEET = Fleet(
@@ -41,8 +42,8 @@ def deadline(site: str, at_ns: int) -> tuple[int, bool]:
 
 
 def assessor(fleet: Fleet = FLEET, limits: Limits = LIMITS) -> Assessor:
-    """A fresh one."""
-    return Assessor(fleet, limits, deadline, 4)
+    """A fresh one, whose model tells in each finding all that it saw."""
+    return Assessor(fleet, limits, deadline, 4, FAKE)
 
 
 @dataclass(frozen=True)
@@ -84,6 +85,7 @@ class Knobs:
     episodes: tuple[Episode, ...] = ()
     links: tuple[tuple[int, bool], ...] = ()
     ahead_min: tuple[int, ...] = ()
+    cranks: tuple[tuple[int, float, int], ...] = ()  # minute, least a block, s between readings
     seed: int = 0
 
 
@@ -207,6 +209,8 @@ def _readings(unit: int, knobs: Knobs, story: Story) -> Batch:
             coarse = np.round(value / step)
             changed = np.append(True, coarse[1:] != coarse[:-1])
             times, value = times[changed], value[changed]
+        if signal == "battery_voltage" and knobs.cranks:
+            times, value = _cranked(times, value, knobs, blocks)
         lag = knobs.lags_s[min(place, 3)] * SECOND_NS
         parts.append((times, NAMES.index(signal), value, np.full(len(times), lag)))
     time_ns = np.concatenate([part[0] for part in parts])
@@ -238,6 +242,18 @@ def _readings(unit: int, knobs: Knobs, story: Story) -> Batch:
     return from_columns(
         FLEET.unit_names, FLEET.signal_names, columns[0], np.full(count, unit), columns[1], columns[2], columns[3]
     )
+
+
+def _cranked(times: np.ndarray, value: np.ndarray, knobs: Knobs, blocks: int) -> tuple[np.ndarray, np.ndarray]:
+    """Battery readings with the quick ones round each crank: 4 s before it, 6 s in it, 10 s after."""
+    for minute, least, step_s in knobs.cranks:
+        begin = BEGIN_NS + minute * MINUTE_NS + 30 * SECOND_NS
+        seconds = np.arange(-4, 16, step_s)
+        volts = np.where((seconds >= 0) & (seconds < 6), least + 0.1 * np.abs(seconds - 3), 12.8) * blocks
+        times = np.append(times, begin + seconds * SECOND_NS)
+        value = np.append(value, volts)
+    order = np.argsort(times, kind="stable")
+    return times[order], value[order]
 
 
 def allowed(moments: Sequence[int], story: Story) -> list[int]:

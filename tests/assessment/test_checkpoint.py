@@ -18,7 +18,7 @@ BUSY = Story(
     units=(
         Knobs(episodes=(Episode("jacket_water_temperature", 1000, 700, 20.5),)),
         Knobs(links=((1430, False),), outages=((1430, 1900, 0),)),
-        Knobs(ahead_min=(1650,), runs=(Run(1500, 200),)),
+        Knobs(ahead_min=(1650,), runs=(Run(1500, 200),), cranks=((1500, 8.6, 1),)),
     ),
 )
 
@@ -46,14 +46,20 @@ def test_restored_at_any_moment_it_goes_on_as_if_nothing_had_happened(folder, st
 
 
 def saved(path):
-    """A checkpoint in the thick of things: a limit passed, a silence, a link down, a clock wrong."""
+    """A checkpoint in the thick of things: a limit and its cause, a silence, a link down, a clock wrong, a crank."""
     one = assessor()
     assert one.advance(BUSY.batch(), BUSY.until_ns)
     assert set(one.standing()) == {
+        ("mill-1", "heater_failed"),
         ("mill-1", "low_water_temperature"),
         ("mill-2", "readings_missing"),
+        ("weir-1", "battery_weak"),
         ("weir-1", "clock_wrong"),
+        ("weir-1", "low_cranking_voltage"),
     }
+    assert one.standing()["mill-1", "low_water_temperature"].suppressed
+    assert [crank.least for crank in one.states[2].cranks] == [8.6]
+    assert one.states[0].learned["fake"].days == 2
     assert one.states[2].runs[-1].under_way
     checkpoint.save(one, path)
     return one

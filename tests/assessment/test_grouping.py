@@ -61,6 +61,9 @@ def knobs(draw, minutes: int, fastest_s: int) -> Knobs:
         episodes=tuple(draw(st.lists(episodes(minutes), max_size=6))),
         links=tuple(draw(st.lists(st.tuples(some, st.booleans()), max_size=3))),
         ahead_min=tuple(draw(st.lists(some, max_size=2))),
+        cranks=tuple(
+            draw(st.lists(st.tuples(some, st.sampled_from((7.5, 8.5, 9.3, 10.5)), st.sampled_from((1, 3))), max_size=4))
+        ),
         seed=draw(st.integers(0, 99)),
     )
 

@@ -64,7 +64,7 @@ def test_only_what_is_later_than_all_before_it_brings_news():
     one = tracks()
     first = one.news(rows((0, 1, 10, 10), (0, 1, 10, 11), (0, 1, 8, 12), (0, 1, 12, 13), (0, 2, 8, 12), (1, 1, 3, 14)))
     assert (first.time_ns // SECOND_NS).tolist() == [10, 12, 8, 3]
-    one.remember(first, np.full(len(NAMES), -1))
+    one.remember(first)
     again = one.news(rows((0, 1, 12, 20), (0, 1, 11, 21), (0, 1, 13, 22), (0, 2, 9, 20)))
     assert (again.time_ns // SECOND_NS).tolist() == [13, 9]
 
@@ -82,7 +82,7 @@ def test_news_in_two_pieces_is_news_in_one(readings, cut):
         if piece:
             news = one.news(rows(*piece))
             found += news.time_ns.tolist()
-            one.remember(news, np.full(len(NAMES), -1))
+            one.remember(news)
     assert found == whole
     assert found == sorted(set(found))
 
@@ -91,7 +91,7 @@ def rhythm(gaps_s):
     """What is learned from the gaps of one signal, s: hold, silence of the signal and of the unit."""
     one = tracks()
     times = np.cumsum([0, *gaps_s]).tolist()
-    one.remember(one.news(rows(*[(0, 1, time, time) for time in times])), np.full(len(NAMES), -1))
+    one.remember(one.news(rows(*[(0, 1, time, time) for time in times])))
     least = np.array([15 * MINUTE_NS])
     one.learn_rhythm(np.array([0]), np.array([signal.is_switch for signal in SIGNALS]), least, np.array([5.0]))
     return one.hold_ns[1] / MINUTE_NS, one.silence_ns[1] / MINUTE_NS, one.unit_silence_ns[0] / MINUTE_NS
