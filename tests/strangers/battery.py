@@ -28,6 +28,9 @@ REST_VOLTS = np.array(
 )
 FLOAT_VOLTS = {"flooded": (13.2, 13.5), "agm": (13.5, 13.8), "gel": (13.4, 13.7), "nickel_cadmium": (14.0, 14.5)}
 CELL_VOLTS = 2.1
+# Freezing of the acid at 0, 25, 50, 75, 100 % charge, Cel: TRADE.md's gravities joined to its charge table.
+FREEZES_CEL = np.array([-9.0, -16.0, -25.0, -37.0, -59.0])
+ICE_OHM, THAWED_OHM = 25.0, 2.0  # factor on resistance frozen, and for ever after, our choice
 CONTROLS_DROP_OUT = 8.5  # V a block: the controller lets go and hardly draws any more, our choice
 
 
@@ -165,6 +168,7 @@ class Battery:
         self.charge_ampere = np.zeros(count)
         self.temperature = np.maximum(air, numbers["pad"])
         self.quick, self.slow = np.full(count, 0.2), np.full(count, 0.15)
+        self.ice = np.ones(count)  # factor on the resistance
         self.absorbing = np.zeros(count)  # minutes left
         self.lost_minutes = np.zeros(count)  # how long the charger has had no supply
         self.bulk = np.ones(count)  # the on-off charger's switch
@@ -184,7 +188,8 @@ class Battery:
         rest = rest_volts(p["kind"], head) - CELL_VOLTS * d.short_cells
         aim, limit = self._charger(d)
         # In: what the battery takes at the aim, with what its loads take, but no more than the charger has.
-        ohm = p["resistance"] * d.resistance * cold_factor(self.temperature)
+        self._freeze(capacity)
+        ohm = p["resistance"] * d.resistance * self.ice * cold_factor(self.temperature)
         into_ohm = ohm * p["charge_resistance"] * (1 + 0.4 * (d.resistance - 1))
         room = np.clip((1.0 - head) / 0.05, 0.01, 1.0)
         tafel = (self.volts + CELL_VOLTS * d.short_cells * 1.2 - 13.5) / 0.52 + 0.0693 * (self.temperature - 25)
@@ -210,6 +215,20 @@ class Battery:
         self.volts = np.maximum(volts, 0.3)
         self.charge_ampere = given
         self._minute += 1
+
+    def _freeze(self, capacity: Array) -> None:
+        """A flat lead-acid battery freezes in the cold; thawed, it never is what it was."""
+        held = np.clip((self.hand + self.bound) / capacity, 0.0, 1.0)
+        freezes = np.interp(held, [0.0, 0.25, 0.5, 0.75, 1.0], FREEZES_CEL)
+        frozen = (self.temperature < freezes) & (self.p["kind"] < 3)
+        thawed = (self.ice > THAWED_OHM) & (self.temperature > freezes + 2.0)
+        self.ice = np.where(frozen, ICE_OHM, np.where(thawed, THAWED_OHM, self.ice))
+
+    def renew(self, units: Array) -> None:
+        """A new battery in these units, charged by four fifths."""
+        self.ice[units] = 1.0
+        self.hand[units] = 0.8 * (self.p["at_hand"] * self.p["capacity"])[units]
+        self.bound[units] = 0.8 * ((1 - self.p["at_hand"]) * self.p["capacity"])[units]
 
     def _surface(self, *, charging: Array, over: Array, drain: Array) -> None:
         """Surface charge: grows under charge, decays in tens of minutes and in hours, the sooner the more is drawn."""

@@ -48,7 +48,7 @@ CLIMATES: dict[str, Climate] = {
         1.0, 19.0, 1.35, 1.0, 0, (100, 700), zones=(("America/Winnipeg", -6, 50), ("Asia/Almaty", 5, 44))
     ),
     "maritime": Climate(9.5, 5.5, 0.9, 0.8, 1, zones=(("Europe/Dublin", 0, 53), ("Europe/Oslo", 1, 60))),
-    "tropical": Climate(27.0, 1.6, 0.35, 0.9, 0, zones=(("Asia/Singapore", 8, 1.3), ("America/Bogota", -5, 5))),
+    "tropical": Climate(27.0, 1.6, 0.35, 0.6, 0, zones=(("Asia/Singapore", 8, 1.3), ("America/Bogota", -5, 5))),
     "temperate": Climate(12.0, 11.0, 1.0, 1.0, 0, zones=(("America/New_York", -5, 41), ("Europe/Vienna", 1, 48))),
     "highland": Climate(6.0, 11.0, 1.15, 1.5, 0, (1600, 3200), zones=(("America/Denver", -7, 40),)),
     "southern": Climate(

@@ -74,7 +74,7 @@ def design(seed: int, number: int) -> Design:
         parts[part] = numbers
     # A house that lets more air through than the heater's makers reckoned with would be cold from the first day on;
     # a basement is never that. What is drawn here is a sound unit, so the heater is no smaller than the place asks.
-    habits, rules = _habits(rng, words)
+    habits, rules = _habits(rng, words, warm_summer=climate.mean + climate.season > 20)
     return Design(
         number=number,
         id=f"stranger-{number:04d}",
@@ -94,7 +94,7 @@ def design(seed: int, number: int) -> Design:
     )
 
 
-def _habits(rng: Rng, words: dict[str, str]) -> tuple[dict[str, float], dict[str, str]]:
+def _habits(rng: Rng, words: dict[str, str], *, warm_summer: bool) -> tuple[dict[str, float], dict[str, str]]:
     """How people treat the unit: how often they come, how it is exercised, how steady its line and mains are."""
     visits = pick(rng, {"weekly": 0.35, "fortnightly": 0.15, "monthly": 0.35, "quarterly": 0.15})
     exercise = pick(rng, {"weekly": 0.4, "fortnightly": 0.13, "monthly": 0.35, "none": 0.12})
@@ -123,7 +123,7 @@ def _habits(rng: Rng, words: dict[str, str]) -> tuple[dict[str, float], dict[str
         * between(rng, 0.3, 2.0),
         "line_sag": between(rng, 0.01, 0.08),
         "line_phase_h": between(rng, 17.5, 21.0),
-        "seasonal": float(chance(rng, 0.12)),
+        "seasonal": float(chance(rng, 0.2) and warm_summer),
         "seasonal_told": float(chance(rng, 0.7)),
     }
     words |= {"visits": visits, "exercise": exercise}

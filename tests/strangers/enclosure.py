@@ -35,7 +35,9 @@ def draw_enclosure(rng: Rng, *, coldest: float) -> tuple[dict[str, str], dict[st
         "walls_out": walls,
         "leak": leak,
         "leak_wind": log_between(rng, 0.02, 0.2) if louvers != "motorised" else log_between(rng, 0.01, 0.05),
-        "sun": {"sheet steel": 0.026, "rooftop": 0.045, "container": 0.035}.get(family, 0.004)  # sol-air, K m2/W
+        "sun": {"sheet steel": 0.015, "rooftop": 0.024, "container": 0.018}.get(
+            family, 0.002
+        )  # sol-air over roof and all walls, K m2/W
         * between(rng, 0.7, 1.3),
         "sky": {"rooftop": 4.0, "sheet steel": 2.5, "container": 2.5}.get(family, 0.0),
         "neighbour": between(rng, 40.0, 160.0) if family == "basement" else 0.0,

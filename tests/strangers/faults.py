@@ -19,6 +19,10 @@ SLOT_DAYS = 90  # a unit has one fault a slot, so that what came before has died
 MAIN_SIGNALS = ("jacket_water_temperature", "battery_voltage", "gas_pressure", "enclosure_temperature")
 
 
+def _any_unit(_: Design) -> bool:
+    return True
+
+
 @dataclass(frozen=True, slots=True)
 class Kind:
     """One way to break.
@@ -35,7 +39,7 @@ class Kind:
     shapes: tuple[str, ...] = ("step",)
     days: tuple[float, float] = (0.0, 0.0)
     accepted: tuple[str, ...] = ()
-    only: Callable[[Design], bool] = lambda _: True
+    only: Callable[[Design], bool] = _any_unit
 
     @property
     def name(self) -> str:
@@ -61,6 +65,10 @@ def _on_mains(unit: Design) -> bool:
 
 def _vented(unit: Design) -> bool:
     return unit.words["vent"] == "open"
+
+
+def _vented_in_frost(unit: Design) -> bool:
+    return _vented(unit) and unit.climate.mean - unit.climate.season < 3.0
 
 
 GROWS = ("linear", "accelerating", "s-curve", "stairs")
@@ -106,7 +114,7 @@ KINDS: tuple[Kind, ...] = (
          accepted=("charger_failed",)),
     Kind("charger_weak", "current_limit", "battery", {"limit": (0.35, 0.03)}, GROWS, (2, 50),
          accepted=("charger_failed",)),
-    Kind("charger_weak", "load_left_on", "battery", {"extra_load": (1.0, 9.0)}, accepted=("charger_failed",)),
+    Kind("charger_weak", "load_left_on", "battery", {"extra_load": (0.7, 1.6)}, accepted=("charger_failed",)),
     Kind("battery_weak", "shorted_cell", "battery", {"short_cells": (1.0, 1.0)}, ("step", "intermittent", "linear"),
          (0.5, 10)),
     Kind("battery_weak", "resistance_risen", "battery", {"resistance": (1.5, 6.0), "capacity": (0.9, 0.6)}, GROWS,
@@ -119,7 +127,7 @@ KINDS: tuple[Kind, ...] = (
          (0.2, 20), accepted=("high_battery_voltage",), only=_on_mains),
     Kind("vent_blocked", "full", "gas", {"vent_h": (40.0, 800.0)}, ("step", "accelerating"), (1, 10), only=_vented),
     Kind("vent_blocked", "part", "gas", {"vent_h": (0.3, 6.0)}, GROWS, (2, 50), only=_vented),
-    Kind("vent_blocked", "ice", "gas", {"vent_h": (3.0, 60.0)}, only=_vented),
+    Kind("vent_blocked", "ice", "gas", {"vent_h": (3.0, 60.0)}, only=_vented_in_frost),
     Kind("regulator_creep", "seat_leak", "gas", {"creep": (60.0, 6000.0)}, ("step", *GROWS), (1, 50),
          accepted=("high_gas_pressure",)),
     Kind("gas_supply_low", "supply", "gas", {"supply": (0.75, 0.1)}, ("step", *GROWS), (0.1, 40),
@@ -203,15 +211,18 @@ def _placed(rng: Rng, kind: Kind, unit: int, *, span: Span, slot: int, slot_days
     ends_with_run = (slot + 1) * slot_days > span.days - 1 and chance(rng, 0.5)
     end = span.minutes if ends_with_run else int(between(rng, full + 0.3 * (last - full), last))
     if kind.group == "none" and not ends_with_run:
-        end = begin + min(end - begin, int(log_between(rng, 0.7, 20.0) * MINUTES_A_DAY))
+        least_days = 8.0 if kind.cause == "drift" else 0.7
+        end = begin + min(end - begin, int(log_between(rng, least_days, 25.0) * MINUTES_A_DAY))
     signal = MAIN_SIGNALS[int(rng.integers(4))] if kind.condition == "sensor_suspect" else ""
+    if kind.cause == "swapped":  # water and enclosure have the same kind of lead; the others would be noticed at once
+        signal = MAIN_SIGNALS[0]
     severity = between(rng, 0.0, 1.0) ** 0.7  # most are worth a call, some hardly
     fault = Fault(unit, kind, begin, full, end, not ends_with_run, severity, shape, signal)
     return replace(fault, full=begin) if shape == "step" else fault
 
 
-def apply(fault: Fault, channels: Channels, *, rng: Rng, weather: Weather, design: Design) -> None:
-    """Put one fault's effect into the channels.
+def apply(fault: Fault, channels: Channels, *, rng: Rng, weather: Weather, design: Design) -> Fault | None:
+    """Put one fault's effect into the channels; the fault as it came out, None where its weather never came.
 
     Args:
         fault: of which unit and kind.
@@ -226,15 +237,26 @@ def apply(fault: Fault, channels: Channels, *, rng: Rng, weather: Weather, desig
     cause = fault.kind.cause
     if cause == "ice":
         share = _frozen(weather, begin, length)
+        icy = np.flatnonzero(share)
+        if not len(icy):
+            return None
+        onset = (begin + int(icy[0])) * STRETCH_MINUTES
+        thawed = (begin + int(icy[-1]) + 1) * STRETCH_MINUTES
+        fault = replace(
+            fault, begin=onset, full=onset, end=thawed, repaired=thawed < (begin + length) * STRETCH_MINUTES
+        )
     if cause == "evening_sag":
         share = share * _evening(begin, length, design.utc_offset_h)
     for name, (mild, hard) in fault.kind.moves.items():
         target = mild + (hard - mild) * fault.severity
         if name in ("vent_h", "creep") or (mild > 0 and hard > 0 and hard / mild > 4):
             target = mild * (hard / mild) ** fault.severity
+        if name == "extra_load":  # shares of what the charger can give beyond its standing load
+            target *= design.battery["limit"] - design.battery["load"]
         if name == "creep":
             target *= design.gas["set_point"] / 2000.0
         channels.bend(name, fault.unit, begin=begin, share=share, target=target)
+    return fault
 
 
 def _frozen(weather: Weather, begin: int, length: int) -> Array:

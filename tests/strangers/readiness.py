@@ -47,7 +47,7 @@ def crank_now(world: World) -> Array:
         charge=traces.charge,
         battery_cel=traces.battery_cel,
         block_cel=traces.block,
-        resistance=channels["resistance"],
+        resistance=channels["resistance"] * traces.ice,
         post_ohm=channels["post_ohm"],
     )
 
@@ -75,14 +75,13 @@ def trips_at_full_load(world: World) -> Array:
 
 def not_ready(world: World) -> list[NotReady]:
     """All spans of all units, by unit, criterion and time."""
-    running = world.traces.running[::STRETCH_MINUTES] > 0
     gas = gas_at_full_load(world)
-    off = np.zeros_like(running)
+    off = np.zeros(gas.shape, bool)
     for fault in world.faults:
         if fault.kind.group == "switch":
             off[fault.begin // STRETCH_MINUTES : fault.end // STRETCH_MINUTES, fault.unit] = True
     found = {
-        "water": (world.traces.block < WATER_CEL) & ~running,
+        "water": world.traces.block < WATER_CEL,
         "coolant": world.channels.values["coolant"] < COOLANT_LOW,
         "battery": crank_now(world) < CRANK_VOLTS,
         "gas": (gas < GAS_LOW) | (gas > GAS_HIGH),

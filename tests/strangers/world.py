@@ -37,7 +37,8 @@ class Traces:
 
     A minute, float32 [minute, unit]: water, air (what perfect sensors in their places would read), volts, ampere, gas,
     supply. running: uint8. A stretch, float32 [stretch, unit]: block, rest_volts, charge, battery_cel, case (Pa over
-    the diaphragm), supply_slow, heater_watt, air_slow.
+    the diaphragm), supply_slow, heater_watt, air_slow, ice (factor
+    of a frozen battery on its resistance).
     """
 
     water: Array
@@ -55,6 +56,7 @@ class Traces:
     supply_slow: Array
     heater_watt: Array
     air_slow: Array
+    ice: Array
 
 
 @dataclass(slots=True)
@@ -110,22 +112,25 @@ def carried(seed: int, designs: list[Design], faults: list[Fault], span: Span) -
     """
     channels = Channels(span.stretches, len(designs))
     weathers = [_weather(seed, unit, span) for unit in designs]
-    calendars = []
+    calendars, stood = [], []
     for column, unit in enumerate(designs):
         own = [fault for fault in faults if fault.unit == column]
         calendars.append(calendar(seed, unit, column, span=span, faults=own, channels=channels))
         for place, fault in enumerate(own):
             rng = stream(seed, unit.number, f"fault {place}")
-            apply(fault, channels, rng=rng, weather=weathers[column], design=unit)
+            came = apply(fault, channels, rng=rng, weather=weathers[column], design=unit)
+            stood += [came] if came else []
     weather = Weather(**{f.name: np.stack([getattr(w, f.name) for w in weathers], axis=1) for f in fields(Weather)})
     parts = ("water", "battery", "gas", "house", "habits")
     numbers = {part: columns([getattr(unit, part) for unit in designs]) for part in parts}
     line = _line_volts(seed, designs, numbers["habits"], span)
     loop = _Loop(designs, calendars, channels, weather, numbers, line, span)
-    for fault in faults:
+    for fault in stood:
         loop.resets[fault.end // STRETCH_MINUTES].append(fault.unit)
+        if fault.kind.condition == "battery_weak" and fault.kind.cause != "loose_post":
+            loop.renewals[fault.end // STRETCH_MINUTES].append(fault.unit)
     traces = loop.run()
-    return World(seed, span, designs, faults, calendars, channels, weather, traces, numbers)
+    return World(seed, span, designs, stood, calendars, channels, weather, traces, numbers)
 
 
 def _weather(seed: int, unit: Design, span: Span) -> Weather:
@@ -169,11 +174,15 @@ class _Loop:
         self.load, self.lights = gathered("load"), gathered("lights")
         self.starts: dict[int, list[Start]] = defaultdict(list)
         self.resets: dict[int, list[int]] = defaultdict(list)
+        self.renewals: dict[int, list[int]] = defaultdict(list)
         for column, plan in enumerate(calendars):
             for start in plan.starts:
                 self.starts[int(start.minute)].append(start)
             for visit in plan.visits:
                 self.resets[visit // STRETCH_MINUTES].append(column)
+            for event in plan.events:
+                if event.name == "battery_replaced":
+                    self.renewals[event.begin // STRETCH_MINUTES].append(column)
         air = weather.air[0]
         self.house = Enclosure(numbers["house"], air)
         self.water = Water(numbers["water"], self.house.air)
@@ -185,7 +194,7 @@ class _Loop:
         for stretch in range(min(STRETCHES_A_DAY, self.span.stretches)):
             self._stretch(stretch, None)
         minutes, stretches = (self.span.minutes, self.count), (self.span.stretches, self.count)
-        slow = {"block", "rest_volts", "charge", "battery_cel", "case", "supply_slow", "heater_watt", "air_slow"}
+        slow = {"block", "rest_volts", "charge", "battery_cel", "case", "supply_slow", "heater_watt", "air_slow", "ice"}
         names = [f.name for f in fields(Traces) if f.name != "running"]
         kept = {name: np.empty(stretches if name in slow else minutes, np.float32) for name in names}
         traces = Traces(running=self.running, **kept)
@@ -217,6 +226,8 @@ class _Loop:
         )
         if traces is not None and stretch in self.resets:
             self.water.reset_cut_outs(np.array(self.resets[stretch]))
+        if traces is not None and stretch in self.renewals:
+            self.battery.renew(np.array(self.renewals[stretch]))
         for minute in range(stretch * STRETCH_MINUTES, (stretch + 1) * STRETCH_MINUTES):
             if traces is not None:
                 for start in self.starts.get(minute, ()):
@@ -261,6 +272,7 @@ class _Loop:
         traces.battery_cel[stretch] = self.battery.temperature
         traces.case[stretch], traces.supply_slow[stretch] = self.gas.case, self.gas.supply
         traces.heater_watt[stretch], traces.air_slow[stretch] = self.water.heater_watt, self.house.air
+        traces.ice[stretch] = self.battery.ice
 
     def _try(self, start: Start, now: dict[str, Array], supply: Array) -> None:
         """What a start comes to; a failed one takes its run out of the plan."""
@@ -271,7 +283,7 @@ class _Loop:
             charge=self.battery.charge(now["capacity"]),
             battery_cel=self.battery.temperature,
             block_cel=self.water.block,
-            resistance=now["resistance"],
+            resistance=now["resistance"] * self.battery.ice,
             post_ohm=now["post_ohm"],
         )[unit]
         start.least_volts = float(volts)
