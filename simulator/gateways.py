@@ -151,6 +151,7 @@ class Gateway:
 GATEWAYS: Mapping[str, Gateway] = MappingProxyType(
     {
         "minute": Gateway(gaps_a_day=0.05, gap_s=600.0),
+        "steady": Gateway(),  # on a wire: its link never falls out
         "ten-seconds": Gateway(every_s=10, gaps_a_day=0.05, gap_s=600.0),
         "five-minutes": Gateway(every_s=300, quick=False, gaps_a_day=0.1, gap_s=900.0),
         "on-change": Gateway(every_s=10, on_change=True, gaps_a_day=0.05, gap_s=600.0),

@@ -56,7 +56,7 @@ class Arriving:
 
 @dataclass(frozen=True, slots=True)
 class Published:
-    """How many readings were published, and up to which time of arrival, ns: what arrives later was not."""
+    """How many readings were published, and up to which time of arrival, ns, 0 none: what arrives later was not."""
 
     readings: int
     until_ns: int
@@ -253,7 +253,7 @@ def play(
         wait_s: waits so long, or less. told: is given the scenario's time, and how many readings were published.
     """
     assert speed > 0.0, "time goes forward"
-    begun_ns, published, told_ns, until_ns = clock_ns(), 0, from_ns, from_ns
+    begun_ns, published, told_ns, until_ns = clock_ns(), 0, from_ns, 0
     for part in parts:
         for at_ns, unit, what in _happenings(part, boxes.units):
             while (left_s := (at_ns - from_ns) / SECOND_NS / speed - (clock_ns() - begun_ns) / SECOND_NS) > 0.0:

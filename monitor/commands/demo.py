@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from monitor.commands.demo_story import Story
-    from simulator.behaviour import State
+    from simulator.ongoing import Kept
 
 HOST = "127.0.0.1"
 PORT = 8460
@@ -84,18 +84,21 @@ def _run(directory: Path, host: str, port: int, ending: Ending) -> None:
         from monitor.commands.demo_files import demo_settings, fleet_text
         from monitor.commands.demo_readings import Gateways
         from monitor.commands.demo_sent import SentServer
+        from monitor.commands.demo_story import valley
         from monitor.serve import serve
 
         secret = "whsec_" + b64encode(token_bytes(24)).decode()
         pages_url = browser_url(host, port)
         fleet = directory / "fleet.toml"
-        fleet.write_text(fleet_text(), encoding="utf-8")
+        fleet.write_text(fleet_text(valley()), encoding="utf-8")
         sent = SentServer(host=host, wished_port=SENT_PORT, secret=secret)
         ends.callback(sent.stop)
         sent.start()
         sent.pages_url = pages_url
-        story, state, until_ns = _past(directory, ending.stop)
-        gateways = Gateways(story, state, from_ns=until_ns, broker_url=broker_url(), directory=directory)
+        story, kept = _past(directory, ending.stop)
+        if kept is None:  # stopped before a single day was filled in
+            return
+        gateways = Gateways(story, kept, broker_url=broker_url(), directory=directory)
         ends.callback(gateways.stop)
         settings = demo_settings(
             data=directory / "data",
@@ -120,44 +123,74 @@ def _run(directory: Path, host: str, port: int, ending: Ending) -> None:
             serve(settings, ready=ready, stop=ending.stop, on_page=gateways.page_loaded)
 
 
-def _past(directory: Path, stop: threading.Event) -> tuple["Story", "State", int]:
-    """Bring the store up to the present; the story, the state of its units, and that present, ns."""
-    from monitor.commands import demo_story
+def _past(directory: Path, stop: threading.Event) -> tuple["Story", "Kept | None"]:
+    """Bring the store up to this minute; the story, and where its world stands."""
+    from monitor.commands import demo_story, demo_world
     from monitor.commands.demo_readings import fill_past
     from monitor.stores.embedded import EmbeddedReadings
+    from monitor.times import MINUTE_NS
 
     data = directory / "data"
     now_ns = time.time_ns()
-    story = demo_story.load(directory)
     store = EmbeddedReadings(data)
     try:
         span = store.span_ns()
-        if story is not None and span is not None:
-            story = demo_story.continued(story, kept_until_ns=span[1] + 1, now_ns=now_ns)
+        story, kept = _gone_on(directory, span, now_ns)
         if story is None or span is None:
             store.close()
             shutil.rmtree(data)
             store = EmbeddedReadings(data)
-            story, span = demo_story.begun(now_ns), None
+            story, span, kept = demo_story.begun(now_ns), None, None
             print("Filling in three weeks of an invented valley …", file=sys.stderr, flush=True)
         demo_story.save(story, directory)
-        from_ns = story.began_ns if span is None else span[1] + 1
-        state = fill_past(story, store, from_ns=from_ns, to_ns=now_ns, stopped=stop.is_set)
+        scenario = story.scenario
+        kept = fill_past(
+            story,
+            kept,
+            store,
+            to_ns=now_ns - now_ns % MINUTE_NS,
+            after_ns=-1 if span is None else span[1],
+            stopped=stop.is_set,
+            saved=lambda kept: demo_world.save(kept, scenario, directory),
+        )
     finally:
         store.close()
     _record_visits(story, data, now_ns)
-    return story, state, now_ns
+    return story, kept
+
+
+def _gone_on(directory: Path, span: tuple[int, int] | None, now_ns: int) -> tuple["Story | None", "Kept | None"]:
+    """The story at this start and where its world stood; None, None where the valley has to begin anew.
+
+    Args:
+        span: times of the oldest and the newest reading in the store.
+    """
+    from monitor.commands import demo_story, demo_world
+    from simulator.keeping import NotKept
+
+    story = demo_story.load(directory)
+    if story is None or span is None:
+        return None, None
+    try:
+        kept = demo_world.load(directory, story.scenario)
+    except NotKept as reason:
+        print(
+            f"{directory / demo_world.FILE_NAME} cannot be gone on from: {reason}. The valley begins anew.",
+            file=sys.stderr,
+            flush=True,
+        )
+        return None, None
+    return demo_story.continued(story, kept_until_ns=max(span[1] + 1, kept.at_ns), now_ns=now_ns), kept
 
 
 def _record_visits(story: "Story", data: Path, now_ns: int) -> None:
     """Put the visits that were made since the last one on record, as the technicians would have."""
-    from monitor.commands.demo_story import visits_made
+    from monitor.commands.demo_story import valley, visits_made
     from monitor.stores.operations import FILE_NAME, SqlOperations
-    from simulator.units import SITES
 
     operations = SqlOperations(data / FILE_NAME)
     try:
-        for site in SITES:
+        for site in valley().sites:
             last_ns = operations.last_visit_ns(site.id) or story.began_ns
             for at_ns, found in visits_made(story, site.id, from_ns=last_ns, to_ns=now_ns):
                 operations.record_visit(site.id, at_ns=at_ns, by="Technician on duty", found=found)

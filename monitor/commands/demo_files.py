@@ -1,7 +1,7 @@
 """The demo's fleet file and settings: an invented valley, written down as a user would write their own.
 
-In: the simulated units, the addresses of the demo's own servers. Out: the text of fleet.toml, a Settings object.
-May import: simulator.units, monitor.settings. Touches nothing.
+In: the simulated valley, the addresses of the demo's own servers. Out: the text of fleet.toml, a Settings object.
+May import: simulator, monitor.settings. Touches nothing.
 """
 
 from pathlib import Path
@@ -9,11 +9,11 @@ from pathlib import Path
 from pydantic import SecretStr
 
 from monitor.settings import Broker, CallOuts, Recipient, Settings, Smtp, Webhook
-from simulator.units import SITES, TIMEZONE, UNITS, Site, Unit
+from simulator.climate import CLIMATES
+from simulator.fleet import HEATER_TEXT, Site, Unit
+from simulator.scenario import Scenario
 
-DAYS = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")
-# Visits and addresses of the invented sites; the phone numbers are of the range kept for stories.
-VISITS = {"waterworks": "TH;BYHOUR=9", "harbour": "FR;BYHOUR=8", "clinic": "TU;BYHOUR=13", "school": "MO;BYHOUR=10"}
+# Addresses of the invented sites; the phone numbers are of the range kept for stories.
 ADDRESSES = {
     "waterworks": ("Tarn Road, above the weir", "the gate code is with the shift desk"),
     "harbour": ("Lower Quay, shed 4", "ring the harbour office, the quay is locked at night"),
@@ -25,25 +25,21 @@ HEAD = """\
 """
 
 
-def visit_rule(site: str) -> str:
-    """When somebody looks after a site."""
-    return f"FREQ=WEEKLY;BYDAY={VISITS[site]};BYMINUTE=0"
-
-
-def fleet_text() -> str:
-    """fleet.toml of the simulated units."""
-    return "\n".join([HEAD, *(_site_text(site) for site in SITES), *(_unit_text(unit) for unit in UNITS)])
+def fleet_text(valley: Scenario) -> str:
+    """fleet.toml of the simulated units, with what only people know: addresses, keys, whom to call."""
+    return "\n".join([HEAD, *(_site_text(site) for site in valley.sites), *(_unit_text(unit) for unit in valley.units)])
 
 
 def _site_text(site: Site) -> str:
     address, access = ADDRESSES[site.id]
+    climate = CLIMATES[site.climate]
     return f"""\
 [sites.{site.id}]
 name = "{site.name}"
-timezone = "{TIMEZONE}"
-latitude = {site.latitude}
-longitude = {site.longitude}
-visit_rule = "{visit_rule(site.id)}"
+timezone = "{site.timezone}"
+latitude = {climate.latitude}
+longitude = {climate.longitude}
+visit_rule = "{site.visit_rule}"
 address = "{address}"
 access = "{access}"
 contacts = [{{ role = "monitoring station", name = "Valley alarm desk", phone = "+1 303 555 0100" }}]
@@ -51,18 +47,16 @@ contacts = [{{ role = "monitoring station", name = "Valley alarm desk", phone = 
 
 
 def _unit_text(unit: Unit) -> str:
-    each = "WEEKLY" if unit.week is None else "MONTHLY"
-    day = f"{unit.week or ''}{DAYS[unit.weekday]}"
     protects = f'protects = "{unit.protects}"\n' if unit.protects else ""
     return f"""\
 [units.{unit.id}]
 site = "{unit.site}"
 name = "{unit.name}"
 battery_nominal_voltage = {12 * unit.blocks}
-battery_type = "flooded"
-exercise_rule = "FREQ={each};BYDAY={day};BYHOUR={unit.hour}"
-gateway = "{unit.site}-box"
-{protects}equipment = {{ heater = "1.5 kW 240 V", battery = "{unit.blocks} x 12 V, 100 Ah" }}
+battery_type = "{unit.battery_type}"
+exercise_rule = "{unit.exercise_rule}"
+gateway = "{unit.gateway}"
+{protects}equipment = {{ heater = "{HEATER_TEXT[unit.size]}", battery = "{unit.blocks} x 12 V {unit.battery_type}" }}
 """
 
 

@@ -12,35 +12,37 @@ import json
 import os
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import cache
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
-from monitor.commands.demo_files import visit_rule
-from monitor.rules import rule_times
 from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS, SECOND_NS
-from simulator.behaviour import Plant
-from simulator.units import TIMEZONE, UNITS, Fault, FaultKind, Unit, run_starts_ns
+from simulator.faults import Fault, FaultKind
+from simulator.fleet import Unit
+from simulator.running import exercise_runs, rule_times
+from simulator.scenario import Scenario, load_scenario
 
 FILE_NAME = "demo.json"
-FORMAT = 1
-SEED = 1
+FORMAT = 2
+VALLEY = "demo-valley"  # a ready-made scenario, in which nothing goes wrong
+SPAN_NS = 400 * DAY_NS  # visits and runs are planned so far: for a demo that is left running
 HISTORY_NS = 21 * DAY_NS
 GAP_NS_MAX = 14 * DAY_NS  # after a longer absence the valley starts over
-AGE_NS_MAX = 56 * DAY_NS  # and when it has grown this old: each start goes through its whole past
+AGE_NS_MAX = 56 * DAY_NS  # and when it has grown this old: by then what stands broken is believed no longer
 RENEW_AFTER_NS = 36 * HOUR_NS  # after such an absence the heater has been repaired, and has failed again
 HEATER_AGE_NS = 14 * HOUR_NS
 OUTAGE_NS = 20 * MINUTE_NS
+OUTAGE_SEVERITY = 0.99  # next to nothing left in the street
 # How long ago each standing fault began: long enough that its limit has been passed by the time of the start. The
 # longest first: fewest units were left alone for so long.
 STANDING = (
-    (FaultKind.GAS_CREEPS_UP, 36 * HOUR_NS),  # judged by the least of a day
-    (FaultKind.CHARGER_FAILED, 30 * HOUR_NS),
-    (FaultKind.HEATER_FAILED, HEATER_AGE_NS),
+    (FaultKind.SEAT_LEAK, 36 * HOUR_NS),  # judged by the least of a day
+    (FaultKind.CHARGER_NO_AC, 30 * HOUR_NS),
+    (FaultKind.HEATER_ELEMENT_OPEN, HEATER_AGE_NS),
 )
 FOUND = {
-    FaultKind.HEATER_FAILED: "heater element open, the new one is on order.",
-    FaultKind.CHARGER_FAILED: "charger dead, the new one is on order.",
-    FaultKind.GAS_CREEPS_UP: "regulator does not lock up, the fitter is told.",
+    FaultKind.HEATER_ELEMENT_OPEN: "heater element open, the new one is on order.",
+    FaultKind.CHARGER_NO_AC: "no supply at the charger, the electrician is told.",
+    FaultKind.SEAT_LEAK: "regulator does not lock up, the fitter is told.",
     FaultKind.GAS_SUPPLY_LOW: "no gas from the street, the supplier is told.",
 }
 # Limits rest for hours after a run, so a fault is put where no run is near.
@@ -59,17 +61,24 @@ class Story:
     faults: tuple[Fault, ...]
 
     @property
-    def plant(self) -> Plant:
-        """The units it happens to."""
-        return Plant(UNITS, SEED)
+    def scenario(self) -> Scenario:
+        """The valley since then, and what goes wrong in it."""
+        return replace(valley(), from_ns=self.began_ns, to_ns=self.began_ns + SPAN_NS, faults=self.faults)
+
+
+@cache
+def valley() -> Scenario:
+    """The invented valley: its sites and units."""
+    return load_scenario(VALLEY)
 
 
 def begun(now_ns: int) -> Story:
-    """A new story whose present is now."""
-    faults: list[Fault] = []
+    """A new story whose present is the minute of now."""
+    now_ns -= now_ns % MINUTE_NS
+    units, faults = valley().units, list[Fault]()
     for kind, age_ns in STANDING:
         taken = {fault.unit for fault in faults}
-        free = [unit for unit in UNITS if unit.id not in taken and not _runs(unit, now_ns - QUIET_BEFORE_NS, now_ns)]
+        free = [unit for unit in units if unit.id not in taken and not _runs(unit, now_ns - QUIET_BEFORE_NS, now_ns)]
         # Nobody has been there since it began: they would have mended it.
         unseen = [unit for unit in free if not _visits(unit.site, now_ns - age_ns - VISIT_NS, now_ns)]
         # The unit that runs last of all: its fault stays in sight through later starts too.
@@ -94,7 +103,7 @@ def continued(story: Story, *, kept_until_ns: int, now_ns: int) -> Story | None:
         old = fault.from_ns < kept_until_ns  # else the first filling was broken off before it
         if fault.kind is FaultKind.GAS_SUPPLY_LOW and (fault.to_ns is None or fault.to_ns > repaired_ns):
             faults.append(replace(fault, to_ns=max(repaired_ns, fault.from_ns)))
-        elif fault.kind is FaultKind.HEATER_FAILED and fault.to_ns is None and gap_ns > RENEW_AFTER_NS and old:
+        elif fault.kind is FaultKind.HEATER_ELEMENT_OPEN and fault.to_ns is None and gap_ns > RENEW_AFTER_NS and old:
             faults.append(replace(fault, to_ns=kept_until_ns + 4 * HOUR_NS))
             faults.append(Fault(fault.unit, fault.kind, now_ns - HEATER_AGE_NS))
         else:
@@ -108,12 +117,12 @@ def outage(story: Story, now_ns: int) -> Fault:
     It takes a unit that is sound and not near a run; of those the one for which it is longest ago.
     """
     standing = {fault.unit for fault in story.faults if fault.kind is not FaultKind.GAS_SUPPLY_LOW}
-    sound = [unit for unit in UNITS if unit.id not in standing]
+    sound = [unit for unit in valley().units if unit.id not in standing]
     calm = [u for u in sound if not _runs(u, now_ns - QUIET_BEFORE_LIVE_NS, now_ns + QUIET_AFTER_LIVE_NS)]
     last_ns = {fault.unit: fault.from_ns for fault in story.faults if fault.kind is FaultKind.GAS_SUPPLY_LOW}
     unit = min(calm or sound, key=lambda unit: last_ns.get(unit.id, 0))
     begin_ns = now_ns - now_ns % SECOND_NS + SECOND_NS  # a whole second, so that the file keeps it exactly
-    return Fault(unit.id, FaultKind.GAS_SUPPLY_LOW, begin_ns, begin_ns + OUTAGE_NS)
+    return Fault(unit.id, FaultKind.GAS_SUPPLY_LOW, begin_ns, begin_ns + OUTAGE_NS, OUTAGE_SEVERITY)
 
 
 def with_fault(story: Story, fault: Fault) -> Story:
@@ -123,7 +132,7 @@ def with_fault(story: Story, fault: Fault) -> Story:
 
 def visits_made(story: Story, site: str, *, from_ns: int, to_ns: int) -> list[tuple[int, str]]:
     """Visits to a site that began and ended in a span: when, ns UTC, and what was found."""
-    here = {unit.id: unit.name for unit in UNITS if unit.site == site}
+    here = {unit.id: unit.name for unit in valley().units if unit.site == site}
     made: list[tuple[int, str]] = []
     for start_ns in _visits(site, from_ns, to_ns - VISIT_NS):
         at_ns = start_ns + VISIT_NS // 2
@@ -140,33 +149,56 @@ def load(directory: Path) -> Story | None:
     """The story kept in a folder; None where there is none that can be read: it is told anew then."""
     try:
         kept = json.loads((directory / FILE_NAME).read_text(encoding="utf-8"))
-        if kept["format"] != FORMAT or kept["seed"] != SEED:
+        if kept["format"] != FORMAT:
             return None
-        faults = [
-            Fault(fault["unit"], FaultKind(fault["kind"]), int(fault["from_ns"]), fault["to_ns"])
-            for fault in kept["faults"]
-        ]
-        return Story(int(kept["began_ns"]), tuple(faults))
+        return Story(int(kept["began_ns"]), tuple(_fault(row) for row in kept["faults"]))
     except (OSError, ValueError, KeyError, TypeError):
         return None
 
 
 def save(story: Story, directory: Path) -> None:
     """Keep the story in a folder, whole or not at all."""
-    text = json.dumps({"format": FORMAT, "seed": SEED, **asdict(story)}, indent=1)
+    text = json.dumps({"format": FORMAT, **asdict(story)}, indent=1)
     path = directory / FILE_NAME
     beside = path.with_suffix(".new")
     beside.write_text(text, encoding="utf-8")
     os.replace(beside, path)
 
 
+def _fault(row: dict[str, object]) -> Fault:
+    """A fault as it was kept. Raises ValueError, KeyError or TypeError where it is none."""
+    unit, from_ns, to_ns, severity = row["unit"], row["from_ns"], row["to_ns"], row["severity"]
+    if unit not in valley().unit_ids or not isinstance(unit, str) or not isinstance(severity, float):
+        raise ValueError("no fault")
+    if not isinstance(from_ns, int) or not isinstance(to_ns, int | None):
+        raise TypeError("no times")
+    return Fault(unit, FaultKind(str(row["kind"])), from_ns, to_ns, severity)
+
+
 def _runs(unit: Unit, from_ns: int, to_ns: int) -> Sequence[int]:
-    starts: list[int] = run_starts_ns(unit, seed=SEED, from_ns=from_ns, to_ns=to_ns).tolist()
-    return starts
+    """When exercise runs of a unit begin."""
+    runs = exercise_runs(
+        unit.exercise_rule,
+        _timezone(unit.site),
+        unit=valley().unit_ids.index(unit.id),
+        unit_id=unit.id,
+        load=unit.exercise_load,
+        seed=valley().seed,
+        from_ns=from_ns,
+        to_ns=to_ns,
+    )
+    return [run.start_ns for run in runs]
 
 
 def _visits(site: str, from_ns: int, to_ns: int) -> list[int]:
-    return rule_times(visit_rule(site), ZoneInfo(TIMEZONE), from_ns, to_ns)
+    """When visits to a site are due."""
+    rule = next(one.visit_rule for one in valley().sites if one.id == site)
+    due: list[int] = rule_times(rule, _timezone(site), from_ns=from_ns, to_ns=to_ns).tolist()
+    return due
+
+
+def _timezone(site: str) -> str:
+    return next(one.timezone for one in valley().sites if one.id == site)
 
 
 def _next_run_ns(unit: Unit, now_ns: int) -> int:

@@ -26,7 +26,7 @@ RUN = (
     "import sys; from pathlib import Path; from monitor.commands.demo import run; run(Path(sys.argv[1]), *sys.argv[2:])"
 )
 ENVIRONMENT = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
-START_S_MAX = 60.0  # of the first start; the second has its own goal
+START_S_MAX = 90.0  # of the first start, on a busy machine; the goal is 30 s. The second has its own
 SECOND_START_S_MAX = 5.0  # on a machine with nothing else to do: there, reading the code alone takes half of it
 SECOND_START_PER_READING_MAX = 2.5
 VISITOR_S_MAX = 60.0

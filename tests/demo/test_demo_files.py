@@ -6,32 +6,39 @@ import numpy as np
 import pytest
 
 from monitor.commands.demo_files import demo_settings, fleet_text
+from monitor.commands.demo_story import valley
 from monitor.fleet import parse_fleet
 from monitor.rules import rule_times
 from monitor.times import DAY_NS, from_rfc3339
-from simulator.units import TIMEZONE, UNITS, run_starts_ns
+from simulator.running import exercise_runs
 
+UNITS = valley().units
+ZONE = "America/Denver"
 FROM_NS = from_rfc3339("2026-09-01T00:00:00Z")
 TO_NS = FROM_NS + 120 * DAY_NS  # over the end of daylight saving
 
 
 @pytest.fixture(scope="module")
 def fleet():
-    return parse_fleet(fleet_text())
+    return parse_fleet(fleet_text(valley()))
 
 
 def test_the_fleet_has_the_units_of_the_simulator_in_their_order(fleet):
     assert fleet.unit_names == tuple(unit.id for unit in UNITS)
     assert all(fleet.units[unit.id].site == unit.site for unit in UNITS)
     assert all(fleet.units[unit.id].blocks == unit.blocks for unit in UNITS)
+    assert all(fleet.units[unit.id].gateway == unit.gateway for unit in UNITS)
     assert all(site.visit_rule for site in fleet.sites.values())
 
 
 @pytest.mark.parametrize("unit", UNITS, ids=lambda unit: unit.id)
 def test_the_exercise_rule_names_the_runs_that_the_unit_makes(fleet, unit):
     rule = fleet.units[unit.id].exercise_rule
-    due = rule_times(rule, ZoneInfo(TIMEZONE), FROM_NS, TO_NS)
-    made = run_starts_ns(unit, seed=1, from_ns=FROM_NS, to_ns=TO_NS)
+    due = rule_times(rule, ZoneInfo(ZONE), FROM_NS, TO_NS)
+    runs = exercise_runs(
+        unit.exercise_rule, ZONE, unit=0, unit_id=unit.id, load=0.3, seed=1, from_ns=FROM_NS, to_ns=TO_NS
+    )
+    made = np.array([run.start_ns for run in runs])
     assert len(due) >= 3
     assert len(made) == len(due)
     late_s = (made - np.array(due)) / 1e9

@@ -7,18 +7,32 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.commands import demo_story
-from monitor.commands.demo_story import GAP_NS_MAX, SEED, Story, begun, continued, outage, visits_made, with_fault
+from monitor.commands.demo_story import (
+    FORMAT,
+    GAP_NS_MAX,
+    Story,
+    begun,
+    continued,
+    outage,
+    valley,
+    visits_made,
+    with_fault,
+)
 from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS, SECOND_NS, from_rfc3339
-from simulator.units import UNITS, Fault, FaultKind, run_starts_ns
+from simulator.faults import Fault, FaultKind
+from simulator.running import rule_times
 
 YEAR_2027_S = int(datetime(2027, 1, 1, tzinfo=UTC).timestamp())
-BY_ID = {unit.id: unit for unit in UNITS}
+BY_ID = {unit.id: unit for unit in valley().units}
+TIMEZONE = "America/Denver"
 NOW = YEAR_2027_S * SECOND_NS
+FAULT = '{"unit": "%s", "kind": "seat_leak", "from_ns": 0, "to_ns": null, "severity": 1.0}'
 any_moment = st.integers(0, 366 * 86_400).map(lambda second: (YEAR_2027_S + second) * SECOND_NS)
 
 
 def runs(unit: str, from_ns: int, to_ns: int) -> list[int]:
-    return run_starts_ns(BY_ID[unit], seed=SEED, from_ns=from_ns, to_ns=to_ns).tolist()
+    """Within a minute after these."""
+    return rule_times(BY_ID[unit].exercise_rule, TIMEZONE, from_ns=from_ns, to_ns=to_ns).tolist()
 
 
 @settings(deadline=None, max_examples=50)  # a moment takes 40 ms, on a busy machine much longer
@@ -27,12 +41,13 @@ def test_at_any_moment_three_units_stand_with_faults_on_three_signals_and_no_run
     story = begun(now_ns)
     assert len({fault.unit for fault in story.faults}) == 3
     assert {fault.kind for fault in story.faults} == {
-        FaultKind.HEATER_FAILED,
-        FaultKind.CHARGER_FAILED,
-        FaultKind.GAS_CREEPS_UP,
+        FaultKind.HEATER_ELEMENT_OPEN,
+        FaultKind.CHARGER_NO_AC,
+        FaultKind.SEAT_LEAK,
     }
     for fault in story.faults:
         assert story.began_ns < fault.from_ns < now_ns
+        assert fault.from_ns % MINUTE_NS == 0
         assert not runs(fault.unit, now_ns - 30 * HOUR_NS, now_ns)
         assert not visits_made(story, BY_ID[fault.unit].site, from_ns=fault.from_ns, to_ns=now_ns)
 
@@ -80,7 +95,7 @@ def test_after_two_days_the_heater_was_repaired_and_has_failed_again():
     now_ns = NOW + 2 * DAY_NS
     later = continued(story, kept_until_ns=NOW, now_ns=now_ns)
     assert later is not None
-    heater = [fault for fault in later.faults if fault.kind is FaultKind.HEATER_FAILED]
+    heater = [fault for fault in later.faults if fault.kind is FaultKind.HEATER_ELEMENT_OPEN]
     assert [(fault.from_ns, fault.to_ns) for fault in heater] == [
         (NOW - 14 * HOUR_NS, NOW + 4 * HOUR_NS),
         (now_ns - 14 * HOUR_NS, None),
@@ -102,7 +117,7 @@ def test_the_valley_starts_over_where_it_cannot_go_on(kept_until_ns, now_ns):
 def test_visits_are_made_by_the_rule_and_say_what_was_found():
     """Each Thursday at 9, the first one after the heater at the waterworks has failed."""
     monday = from_rfc3339("2027-01-04T12:00:00Z")
-    story = Story(monday - 21 * DAY_NS, (Fault("filter-hall", FaultKind.HEATER_FAILED, monday),))
+    story = Story(monday - 21 * DAY_NS, (Fault("filter-hall", FaultKind.HEATER_ELEMENT_OPEN, monday),))
     made = visits_made(story, "waterworks", from_ns=monday - 7 * DAY_NS, to_ns=monday + 7 * DAY_NS)
     assert made == [
         (from_rfc3339("2026-12-31T17:00:00Z"), "Nothing to note."),
@@ -122,7 +137,18 @@ def test_a_story_is_read_back_as_it_was_kept(tmp_path):
     assert demo_story.load(tmp_path) == story
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", '{"format": 99}', '{"format": 1, "seed": 1, "faults": [{}]}'])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "{",
+        "[]",
+        '{"format": 99}',
+        f'{{"format": {FORMAT}, "began_ns": 0, "faults": [{{}}]}}',
+        f'{{"format": {FORMAT}, "began_ns": 0, "faults": [{FAULT % "nobody"}]}}',
+        f'{{"format": {FORMAT}, "began_ns": "0", "faults": [{FAULT % "quay-crane"}], "began_ns": null}}',
+    ],
+)
 def test_a_story_that_cannot_be_read_is_none(tmp_path, text):
     (tmp_path / demo_story.FILE_NAME).write_text(text)
     assert demo_story.load(tmp_path) is None
