@@ -28,6 +28,8 @@ from models.windows import Float64
 SEEN_S_SURE = 2.0  # s: read at least this often, the least of a crank of 1-3 s is nearly met (models.seen.Crank)
 RATIO_SD = 0.12  # of one crank's log ratio: 0.2 V on a dip of 2 V; engines stop at other cylinders (our choice)
 LATE_SD = 0.4  # of one whose least may have been missed
+# Not on charge, its state is known to a fifth at best (0.15 V of 0.76 V), which moves the ratio by a quarter.
+UNCHARGED_V, UNCHARGED_SD = 0.1, 0.25
 OUTLIER_SHARE, OUTLIER_SD = 0.03, 0.6  # a crank against a hot, cold or hung engine that says nothing of the battery
 PAST_LEAST = 3  # cranks before any is judged by them
 RECENT_MOST = 4  # last cranks that may be of another battery than the earlier ones
@@ -76,6 +78,8 @@ def _own(crank: Crank, chemistry: Chemistry) -> PastCrank | None:
     if not np.isfinite(ratio):
         return None
     spread = RATIO_SD if crank.seen_s <= SEEN_S_SURE else LATE_SD
+    if crank.before < chemistry.rest + UNCHARGED_V:
+        spread = float(np.hypot(spread, UNCHARGED_SD + 0.4 * (1.0 - charge)))
     return crank.at_ns / DAY_NS, ratio - EMPTY_RISE * (1.0 - charge), crank.air, spread
 
 

@@ -20,11 +20,11 @@ PRIOR = -6.0  # log odds that a given condition began lately: a few faults a uni
 OFF_V_LEAST = 0.2  # under float by less nothing is called lost: sensors step by up to this
 OFF_H_LEAST = 6  # known hours off charge before a failure is believed: visits and their works are shorter
 OFF_H_UNLEARNED = 12
-OFF_H_HABIT = 120  # a charger that waits for 12.8 V may wait for days; until its habit is known, longer is no habit
 AFTER_RUN_H = 8.0  # after a run volts fall from the alternator's by themselves
 UNBELIEVED = 0.3  # greatest probability while a persistence guard is not met
 RECOVERY_H = 30.0  # the charger fills a flat battery within 24 h (NFPA 110, shared trade facts, section 1)
 UNKNOWN_WARMTH_K = 8.0
+RISES_V = 0.05
 
 
 def ramp(value: float, begin: float, end: float) -> float:
@@ -93,6 +93,8 @@ def _sinking(hours: Hours, index: NDArray[np.intp], since: int, normal: BatteryN
     sd_held = float(np.sqrt(0.02**2 + noise**2 + (normal.slope_sd * warmer) ** 2 + (0.3 * compensation) ** 2))
     off = -0.5 * ((fell - fall) / sd_off) ** 2 - np.log(sd_off) if fell < fall else -np.log(sd_off)
     held = -0.5 * ((fell + compensation) / sd_held) ** 2 - np.log(sd_held)
+    if fell < -max(3.0 * noise, RISES_V):
+        return -9.0  # what rises is charged
     return float(np.clip(off - held, -5.0, 3.0))
 
 
@@ -115,6 +117,20 @@ def _spell(known: NDArray[np.bool_], off: NDArray[np.bool_], hours: Hours) -> tu
         return since, index, np.inf
     since = max(since, stopped)
     return since, index[index >= since], after_run_h
+
+
+def _stuck(hours: Hours, off_index: NDArray[np.intp], known: NDArray[np.bool_], normal: BatteryNormal) -> bool:
+    """Whether the volts stand still to the last digit: for a day, or ever since they fell.
+
+    A battery off charge sinks for a day before it is still; one on charge shows its charger's ripple. Where digits or a
+    deadband are coarse, standing still says nothing.
+    """
+    if not (normal.moves > 0.02 and 0 < normal.resolution < 0.03):
+        return False
+    index = off_index[2:] if len(off_index) else np.flatnonzero(known)[-24:]
+    if len(index) < (4 if len(off_index) else 20) or hours.fresh[index].sum() < 2 * len(index):
+        return False
+    return bool(np.nanmax(hours.greatest[index]) - np.nanmin(hours.least[index]) < 1e-6)
 
 
 def facts_of(hours: Hours, normal: BatteryNormal, chemistry: Chemistry) -> Facts:
@@ -143,14 +159,7 @@ def facts_of(hours: Hours, normal: BatteryNormal, chemistry: Chemistry) -> Facts
     volts = float(hours.volts[last].mean()) if len(last) else np.nan
     now = float(expected[last].mean()) if len(last) else np.nan
     to_rest = max(now - chemistry.rest, 0.3) if len(last) else np.nan
-    day = known[-24:]
-    stuck = bool(
-        normal.moves > 0.02
-        and 0 < normal.resolution < 0.03
-        and day.sum() >= 20
-        and hours.fresh[-24:].sum() >= 48
-        and np.nanmax(hours.greatest[-24:]) - np.nanmin(hours.least[-24:]) < 1e-6
-    )
+    stuck = _stuck(hours, off_index, known, normal)
     return Facts(
         learned=learned,
         volts=volts,
@@ -187,8 +196,8 @@ def shorted_log_odds(facts: Facts, hours: Hours, chemistry: Chemistry) -> float:
         return PRIOR
     early = float(np.median(hours.volts[first[1:]]))
     log_odds = PRIOR + 9.0 * ramp(chemistry.rest - early, 0.9, 1.5) - 6.0 * ramp(chemistry.rest - early, 2.8, 3.5)
-    log_odds -= 5.0 * float(facts.stuck) + 4.0 * float(not facts.learned) * float(facts.since == 0)
-    return log_odds
+    log_odds -= 4.0 * float(not facts.learned and facts.since == 0)
+    return _unless_stuck(log_odds, facts)
 
 
 def failed_log_odds(facts: Facts, normal: BatteryNormal, chemistry: Chemistry) -> float:
@@ -205,12 +214,20 @@ def failed_log_odds(facts: Facts, normal: BatteryNormal, chemistry: Chemistry) -
     used_to = normal.off_a_week > 0 and facts.off_h < 1.5 * normal.off_h + 6
     if used_to and facts.volts > facts.expected + normal.low - 0.1:
         log_odds -= 6.0
-    log_odds -= 2.0 * float(not facts.learned) + 4.0 * float(facts.stuck)
-    if not facts.learned and facts.volts > chemistry.rest - chemistry.rest_sd and facts.off_h < OFF_H_HABIT:
+    log_odds -= 2.0 * float(not facts.learned)
+    over_rest = (facts.volts - chemistry.rest) / chemistry.rest_sd
+    log_odds -= 6.0 * ramp(facts.off_h, 20, 36) * ramp(over_rest, 1.5, 3.0)  # surface charge has gone; it is held up
+    if not facts.learned and facts.volts > chemistry.rest - chemistry.rest_sd:
+        # A charger that waits for 12.8 V or less may wait for days: no failure until that habit, or none, is known.
         log_odds = min(log_odds, -1.0)
     if facts.after_run_h < AFTER_RUN_H:
         log_odds -= 4.0
-    return log_odds
+    return _unless_stuck(log_odds, facts)
+
+
+def _unless_stuck(log_odds: float, facts: Facts) -> float:
+    """Log odds, low where the sensor does not move: its volts tell nothing of the charger."""
+    return min(log_odds, -1.7) if facts.stuck else log_odds
 
 
 def _daily(facts: Facts) -> Float64:
@@ -257,14 +274,18 @@ def sagging(facts: Facts, hours: Hours, normal: BatteryNormal, chemistry: Chemis
         log_odds -= 5.0  # someone moved the set point, or the charger its stage, to another float
     if normal.off_a_week > 0 and under < -normal.low + 0.1:
         log_odds -= 5.0  # a charger that is used to switch off for days
-    return Sag(under, log_odds - 4.0 * float(facts.stuck), stepped)
+    if facts.volts < chemistry.rest + chemistry.rest_sd and facts.off_h:
+        log_odds = min(log_odds, -2.0)  # at rest: nothing sags that gives nothing
+    return Sag(under, _unless_stuck(log_odds, facts), stepped)
 
 
-def slow_recovery_log_odds(facts: Facts, hours: Hours, normal: BatteryNormal) -> tuple[float, float]:
+def slow_recovery_log_odds(
+    facts: Facts, hours: Hours, normal: BatteryNormal, chemistry: Chemistry
+) -> tuple[float, float]:
     """The current limit falls: after a run the float is not reached for a day and longer, though the volts do not sink.
 
     Args:
-        facts: of the unit. hours: its hours. normal: what was learned.
+        facts: of the unit. hours: its hours. normal: what was learned. chemistry: of its battery.
     Returns: log odds, and hours since the run that it took or takes, NaN: no run in the window.
     """
     ended = np.flatnonzero(hours.ran[:-1] & ~hours.ran[1:])
@@ -283,8 +304,9 @@ def slow_recovery_log_odds(facts: Facts, hours: Hours, normal: BatteryNormal) ->
     if len(inside) >= 8 and not len(reached):
         # Charged slowly the volts rise; a battery left to itself sinks.
         rise = float(hours.volts[inside[-3:]].mean() - hours.volts[inside[2:5]].mean())
-        log_odds += 1.5 * float(np.clip(rise / 0.05, -4.0, 1.0))
-    return log_odds - 4.0 * float(facts.stuck), taken
+        held_up = facts.volts > chemistry.rest + 2.0 * chemistry.rest_sd and taken > RECOVERY_H
+        log_odds += 1.5 * float(np.clip(rise / 0.05, 0.0 if held_up else -4.0, 1.0))
+    return _unless_stuck(log_odds, facts), taken
 
 
 def intermittent_log_odds(facts: Facts, hours: Hours, normal: BatteryNormal) -> tuple[float, int]:
@@ -302,4 +324,4 @@ def intermittent_log_odds(facts: Facts, hours: Hours, normal: BatteryNormal) -> 
     total = sum(past - first for first, past in week)
     number = len(week)
     log_odds = PRIOR + 2.0 * max(0.0, number - 2.0 - 2.0 * normal.off_a_week) + ramp(total, 4, 12)
-    return min(log_odds, 4.0) - 4.0 * float(facts.stuck), number
+    return _unless_stuck(min(log_odds, 4.0), facts), number

@@ -23,7 +23,7 @@ DRAIN_A_DAY, DRAIN_LOG_SD = 0.055, 0.8
 PROPOSED_LOG_SD = 1.3  # drawn wider than believed, then weighed, so that a load left on has members too
 BEFORE_LOSS_SD = 0.06  # charge missing when charging was lost, one-sided (our choice)
 WEATHER_SD_K, SWING_K, SWING_H = 3.5, 3.0, 168.0  # next weeks against the last three days: level and passing fronts
-SLOPE_SD_V_DAY = 0.03  # what surface charge left over does to a day's slope; falls with the span (our choice)
+SLOPE_SD_V_DAY = 0.02  # what surface charge left over does to a day's slope; falls with the span (our choice)
 REST_SD_V = 0.12  # of an absolute rest volt: sensor offset and make (section 4; our choice)
 
 
@@ -105,7 +105,7 @@ def hours_to_least(
         at, volts = rest_h, rest_volts
         span_days = max(float(at[-1] - at[0]) / 24.0, 0.25)
         slope = float(np.polyfit(at, volts, 1)[0]) * 24.0
-        sd = np.hypot(SLOPE_SD_V_DAY / span_days, 0.25 * abs(slope))
+        sd = np.hypot(SLOPE_SD_V_DAY / span_days, 0.15 * abs(slope))
         log_weight -= 0.5 * ((slope + drain * 24.0 * a_charge) / sd) ** 2
         if chemistry.tells_charge:
             stands = float(volts[-6:].mean())

@@ -135,7 +135,7 @@ def _charger(
     if facts.lifted:
         p_failed = np.nan
     sag = evidence.sagging(facts, hours, normal, chemistry)
-    slow, taken = evidence.slow_recovery_log_odds(facts, hours, normal)
+    slow, taken = evidence.slow_recovery_log_odds(facts, hours, normal, chemistry)
     coming, number = evidence.intermittent_log_odds(facts, hours, normal)
     parts = np.array([chance(sag.log_odds), chance(slow), chance(coming)])
     p_weak = float(1.0 - np.prod(1.0 - parts)) * (1.0 - np.nan_to_num(p_failed, nan=1.0)) * (1.0 - chance(short))
@@ -145,7 +145,9 @@ def _charger(
     failed_text = weak_text = ""
     where = f"battery {facts.volts:.2f} V, float {facts.expected:.2f} V" + ("" if facts.learned else " (assumed)")
     if facts.stuck:
-        failed_text = weak_text = f"{where}: the voltage has not moved at all for a day; suspect its sensor first"
+        failed_text = weak_text = (
+            f"{where}: the voltage does not move at all though it used to; suspect its sensor first"
+        )
     elif facts.off_h:
         failed_text = f"{where}: under float for {facts.off_h} h"
         if facts.sinking > 1:
@@ -238,7 +240,11 @@ def _judged(seen: Seen, unit: int, normal: BatteryNormal) -> tuple[list[_Said], 
     hours = hours_of(seen, unit, normal.lag_h)
     facts = evidence.facts_of(hours, normal, chemistry)
     since_day = normal.battery_since_ns / DAY_NS
-    said = cranking_of(normal.cranks, seen.cranks[unit], seen.battery_type[unit], since_day)
+    cranks = seen.cranks[unit]
+    if facts.off_h >= evidence.OFF_H_LEAST:  # later dips are deeper by the charge that is lost, not by age
+        lost_ns = hours.begin_ns(facts.since)
+        cranks = tuple(crank for crank in cranks if crank.at_ns < lost_ns)
+    said = cranking_of(normal.cranks, cranks, seen.battery_type[unit], since_day)
     if facts.age_h > STALE_H:
         unknown = "no battery voltage for more than a day" if facts.known.any() else ""
         return [_Said(np.nan, text=unknown)] * len(CAUSES), [], (0, 0)

@@ -25,6 +25,7 @@ LAG_BETTER = 0.85  # share of the squares left over below which another lag is b
 SETTLED_H = 12.0  # after a run absorption lasts hours; later hours show the float
 DAYS_LEAST = 4  # days before a float counts as learned (our choice, as before)
 DAYS_MOST = 120
+IN_A_ROW_LEAST = 0.6  # fewer, and the charger is one that is off for days: its float alone says little
 ANCHOR_DAYS = 21  # the newest days do not move the normal they are judged by
 DAY_HOURS_LEAST = 6
 LOW_HOURS = 4  # a day's low is held by its charger for at least so many hours; a visit's interruption is shorter
@@ -184,6 +185,22 @@ def levels(days: Sequence[Day], slope: float) -> Float64:
     return at_25
 
 
+def _about_day(over: Float64, settled: NDArray[np.bool_]) -> Float64:
+    """Distances of settled hours from the middle of their own day, so that no slow drift widens them, [n]."""
+    found = []
+    for begin in range(0, len(over) - 23, 24):
+        day = over[begin : begin + 24][settled[begin : begin + 24]]
+        if len(day) >= DAY_HOURS_LEAST:
+            found.append(np.abs(day - np.median(day)))
+    return np.concatenate(found) if found else np.empty(0)
+
+
+def _in_a_row(days: Sequence[Day]) -> float:
+    """Share of the last days with a float that followed the one before, 0..1."""
+    numbers = np.array([day.number for day in days[-20:]])
+    return float((np.diff(numbers) == 1).mean())
+
+
 def _step(days: tuple[Day, ...], slope: float, slope_sd: float, chemistry: Chemistry) -> int:
     """Where in the days the set point was moved, by a step between two steady levels that both are floats; 0: not."""
     if len(days) < 2 * STEP_DAYS:
@@ -252,13 +269,15 @@ def _learned(before: BatteryNormal, seen: Seen, unit: int) -> BatteryNormal:
         normal = replace(normal, float_since_ns=days[place].number * DAY_NS, float_before=former)
         days = days[place:]
     normal = replace(normal, days=days)
-    if len(days) >= DAYS_LEAST:
+    if len(days) >= DAYS_LEAST and _in_a_row(days) >= IN_A_ROW_LEAST:
         anchor = levels(days, normal.float_slope)[: max(7, len(days) - ANCHOR_DAYS)]
         over = at_25 - float(np.median(anchor))
-        close = np.abs(over[settled & (np.abs(over) < 2 * SPELL_V)])
-        lows = sorted(day.low for day in days)
-        highs = sorted((day.high for day in days), reverse=True)
-        rank = 0 if len(days) < 8 else 2
+        # A habit is what the unit did before these weeks; what began lately has to be judged, not learned.
+        known = days[: max(7, len(days) - ANCHOR_DAYS)]
+        lows = sorted(day.low for day in known)
+        highs = sorted((day.high for day in known), reverse=True)
+        rank = 0 if len(known) < 8 else 2
+        close = _about_day(over, settled)
         warmths = [day.temperature for day in days]
         spans = (hours.greatest - hours.least)[settled]
         moved = np.abs(np.diff(hours.volts[settled]))
@@ -266,16 +285,19 @@ def _learned(before: BatteryNormal, seen: Seen, unit: int) -> BatteryNormal:
         normal = replace(
             normal,
             float_voltage=float(np.median(anchor)),
-            spread=float(np.clip(1.4826 * np.median(close), 0.005, 0.3)) if len(close) > 24 else 0.05,
-            day_sd=max(robust_sd(anchor), robust_sd(np.diff(anchor)) / np.sqrt(2.0), 0.01),
+            spread=float(np.clip(1.4826 * np.median(close), 0.005, 0.3)) if len(close) > 24 else 0.08,
+            day_sd=max(robust_sd(anchor), robust_sd(np.diff(anchor)) / 2.0**0.5, 0.01),
             low=min(lows[rank], 0.0),
             high=max(highs[rank], 0.0),
             coldest=min(warmths),
             warmest=max(warmths),
-            resolution=float(np.quantile(moved, 0.1)) if len(moved) else 0.2,
-            moves=float(np.median(spans[~np.isnan(spans)])) if len(spans) else np.nan,
+            resolution=float(np.quantile(moved, 0.1)) if len(moved) else normal.resolution or 0.2,
+            moves=float(np.median(spans[~np.isnan(spans)])) if len(spans) else normal.moves,
         )
-        normal = _habits(normal, hours, over, settled)
+        earlier = settled.copy()
+        if len(days) > 14:
+            earlier[len(settled) // 2 :] = False
+        normal = _habits(normal, hours, over, earlier)
     since_day = normal.battery_since_ns / DAY_NS
     cranks = merged(normal.cranks, seen.cranks[unit], chemistry, since_day)
     said = cranking(cranks, None, chemistry)

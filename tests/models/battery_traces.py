@@ -50,6 +50,7 @@ class Plant:
     seen_s: float = 0.5
     absorb_h: float = 2.0
     set_point: Callable[[float, float], float] | None = None
+    hysteresis: tuple[float, float] | None = None  # charges from these volts on, for so many hours
     current_limit: Callable[[float], float] | None = None
     drain: Callable[[float], float] | None = None
     dip_of: Callable[[float], float] | None = None
@@ -100,7 +101,7 @@ def build(plant: Plant) -> Trace:
     running = np.zeros(steps, bool)
     cranks: list[Crank] = []
     charge, quick, slow, battery = 1.0, 0.3, plant.surface_v, air[0]
-    absorbing = 0.0
+    absorbing = charging = 0.0
     wander = 0.0
     run_until = -1
     next_run = plant.run_days * 0.6 * STEPS_A_DAY
@@ -135,6 +136,11 @@ def build(plant: Plant) -> Trace:
         elif absorbing > 0:
             absorbing -= hour
             held = 14.3 + plant.slope * (battery - 25)
+        if plant.hysteresis is not None and i >= run_until:
+            if before < plant.hysteresis[0]:
+                charging = plant.hysteresis[1]
+            charging -= hour
+            held = held if charging > 0 else np.nan
         open_v = rest + quick + slow
         resistance = 0.02 + 0.6 * max(charge - 0.8, 0)
         wanted = (held - open_v) / resistance if held == held else -1.0
