@@ -335,7 +335,7 @@ def step(
     factor, empty_ohm = _resistance(p, s, resistance_factor)
     capacity_as = 3600.0 * capacity_now(p, s, resistance_factor)
     r0, r1, r2 = p.r0 * factor, p.r1 * factor, p.r2 * factor
-    warm = _warm(s)
+    over_25, warm = s.temperature - FLOAT_TEMPERATURE, _warm(s)
     self_a = p.self_discharge / 2.63e6 * capacity_as * s.soc * warm
     on = (line_on > 0.5) & (interrupted < 0.5)
     limit = p.limit_a * current_share * on
@@ -355,9 +355,9 @@ def step(
     idle = idle + s.rc2 - taken / stiff - empty_ohm * left  # volts of the block at the step's end without any current
     usual = np.where(s.absorbing > 0.5, p.absorption_volts, p.float_volts)
     wanted = np.maximum(np.where(equalise > 0.5, p.equalise_volts, usual), p.float_volts + over_volts)
-    wanted = (wanted + p.compensation * (s.temperature - FLOAT_TEMPERATURE)) * output_share
+    wanted = (wanted + p.compensation * over_25) * output_share
     ohm = r0 + r1 * (1.0 - fade) + 1.0 / stiff
-    turned = p.alternator_volts + p.alternator_compensation * (s.temperature - FLOAT_TEMPERATURE)
+    turned = p.alternator_volts + p.alternator_compensation * over_25
     turned_a = np.minimum(np.maximum((turned - idle) / ohm + load, 0.0), turned_a)
     rest_a = load - turned_a
     charger = np.minimum(np.maximum((wanted - idle) / ohm + rest_a, np.maximum(rest_a - stored_a, 0.0)), limit)
@@ -375,7 +375,7 @@ def step(
     heat_w = p.blocks * (current * current * (r0 + r2 * (rc2 < 0.0)) + gas_heat)
     settled = air + heat_w / p.air_conductance
     temperature = settled + (s.temperature - settled) * np.exp(-dt_s * p.air_conductance / p.heat_capacity)
-    dried = gassing * p.water_share * WATER_G_PER_AH * dt_s / (3600.0 * WATER_G_OF_AH * p.capacity_ah)
+    dried = gassing * p.water_share / p.capacity_ah * (WATER_G_PER_AH / WATER_G_OF_AH * dt_s / 3600.0)
     at_limit = on & (limit > 0.0) & (charger >= 0.98 * limit)
     bulk_s = np.where(at_limit, s.bulk_s + dt_s, 0.0)
     given_up = bulk_s > BULK_MOST_S
@@ -388,7 +388,7 @@ def step(
         acid=acid,
         temperature=temperature,
         water=np.maximum(s.water - dried, 0.0),
-        age=s.age + dt_s / LIFE_S * warm,
+        age=s.age + warm * (dt_s / LIFE_S),
         absorbing=absorbing.astype(np.float64),
         bulk_s=bulk_s,
         absorbed_s=np.where(absorbing, s.absorbed_s + dt_s * ~at_limit, 0.0),
