@@ -92,7 +92,7 @@ COLD_A_KELVIN, COLD_SD = 0.014, 0.005
 
 Section 4: cranking power 100 % at 27 and 40 % at -18 Cel gives ln 2.5 / 45 = 0.020; the load-test volts 9.6 at 21 and
 8.5 at -18 Cel give ln((4.15/8.5)/(3.05/9.6)) / 39 = 0.011."""
-EMPTY_RISE, EMPTY_SD = 1.1, 0.35
+EMPTY_RISE, EMPTY_SD = 1.1, 0.3
 """Rise of the same logarithm from full to empty: resistance is about doubled at a quarter of charge (from memory)."""
 DIP_PRIOR, DIP_PRIOR_SD = -1.6, 0.4
 """log(dip / least) at 25 Cel, full: 10.5 V least of a 12.65 V battery; sound 3-8 mOhm at 300-600 A, section 4."""

@@ -306,6 +306,8 @@ def slow_recovery_log_odds(
         rise = float(hours.volts[inside[-3:]].mean() - hours.volts[inside[2:5]].mean())
         held_up = facts.volts > chemistry.rest + 2.0 * chemistry.rest_sd and taken > RECOVERY_H
         log_odds += 1.5 * float(np.clip(rise / 0.05, 0.0 if held_up else -4.0, 1.0))
+    if np.isnan(normal.recovery_h):
+        log_odds = min(log_odds, -1.5)  # what is usual is not known yet
     return _unless_stuck(log_odds, facts), taken
 
 

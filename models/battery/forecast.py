@@ -19,16 +19,20 @@ HORIZON_H = 30 * 24.0
 # After charge the volts fall by themselves for 8 to 24 h (section 4); only later ones tell the drain.
 SURFACE_H = 18.0
 # Standing load and self-discharge: -0.02 .. -0.1 V a day (section 4, 'charger failed') over 0.76 V from full to empty.
-DRAIN_A_DAY, DRAIN_LOG_SD = 0.055, 0.8
-PROPOSED_LOG_SD = 1.3  # drawn wider than believed, then weighed, so that a load left on has members too
+DRAIN_A_DAY, DRAIN_LOG_SD = 0.055, 0.7
+FLAT, FLAT_RISE = 0.25, 2.5  # charge below which the acid in the plates gives out under a starter (from memory)
 BEFORE_LOSS_SD = 0.06  # charge missing when charging was lost, one-sided (our choice)
 WEATHER_SD_K, SWING_K, SWING_H = 3.5, 3.0, 168.0  # next weeks against the last three days: level and passing fronts
-SLOPE_SD_V_DAY = 0.02  # what surface charge left over does to a day's slope; falls with the span (our choice)
-REST_SD_V = 0.12  # of an absolute rest volt: sensor offset and make (section 4; our choice)
+SLOPE_SHARE_SD = 0.15  # volts a charge differ between makes
+SLOPE_SD_V_DAY = 0.01  # of a slope over one day, for what a temperature does to rest volts; falls with the span
+# Surface charge left when the quick part has gone, and its decay: rest is read after 8, better 24 h (section 4).
+SURFACE_V, SURFACE_SD_V, SURFACE_TAU_H, HOUR_SD_V = 0.1, 0.1, 15.0, 0.01
+FELL_SD_V = 0.04  # of a fall between two rest volts (our choice)
+REST_SD_V = 0.18  # of an absolute rest volt: sensor offset and make (section 4; our choice)
 
 
-def _spread(members: int, dimensions: int) -> Float64:
-    """Evenly spread points as standard normal numbers, [dimension, member].
+def _even(members: int, dimensions: int) -> Float64:
+    """Evenly spread points in (0, 1), [dimension, member].
 
     Additive recurrence with the powers of the generalised golden ratio; no random generator, so the same everywhere.
     Source: Roberts 2018, the R sequence (from memory).
@@ -36,24 +40,46 @@ def _spread(members: int, dimensions: int) -> Float64:
     ratio = 2.0
     for _ in range(30):
         ratio = (1.0 + ratio) ** (1.0 / (dimensions + 1))
-    inverse = NormalDist().inv_cdf
-    places = [
-        [(0.5 + (i + 1) * ratio ** -(j + 1)) % 1.0 * 0.998 + 0.001 for i in range(members)] for j in range(dimensions)
-    ]
-    return np.array([[inverse(place) for place in row] for row in places])
+    steps = ratio ** -(np.arange(dimensions) + 1.0)
+    places: Float64 = (0.5 + np.outer(steps, np.arange(members) + 1.0)) % 1.0 * 0.998 + 0.001
+    return places
 
 
-_NORMAL = _spread(MEMBERS, 8)
+_PLACES = _even(MEMBERS, 9)
+_NORMAL = np.array([[NormalDist().inv_cdf(place) for place in row] for row in _PLACES.tolist()])
 _AHEAD_H = np.arange(0.0, HORIZON_H, STEP_H)
+_LOG_DRAIN = np.linspace(-4.5, 4.5, 361)  # of a drain over its usual one
 
 
-def weighted_quantiles(values: Float64, weights: Float64) -> Float64:
-    """10 %, 50 % and 90 % quantile of weighted values; inf stays inf, [3]."""
-    order = np.argsort(values)
-    share = np.cumsum(weights[order]) / weights.sum()
-    places = np.minimum(np.searchsorted(share, [0.1, 0.5, 0.9]), len(values) - 1)
-    found: Float64 = values[order][places]
+def _drains(places: Float64, slope: float, slope_sd: float, a_charge: float) -> Float64:
+    """Drains, charge a day, spread as prior times what the slope of the rest volts says; NaN slope: prior, [member]."""
+    drain = DRAIN_A_DAY * np.exp(_LOG_DRAIN)
+    log_weight = -0.5 * (_LOG_DRAIN / DRAIN_LOG_SD) ** 2
+    if np.isfinite(slope):
+        log_weight -= 0.5 * ((slope + drain * a_charge) / slope_sd) ** 2
+    weight = np.exp(log_weight - log_weight.max())
+    share = np.cumsum(weight)
+    found: Float64 = DRAIN_A_DAY * np.exp(np.interp(places, share / share[-1], _LOG_DRAIN))
     return found
+
+
+def fall_a_day(rest_h: Float64, rest_volts: Float64) -> tuple[float, float]:
+    """Slope of the rest volts, V a day, negative where they sink, and its spread; the surface charge is taken out.
+
+    V = a + b t + c exp(-t / 15 h), least squares with what is known of c; hours in six tell as much as one alone.
+
+    Args:
+        rest_h, rest_volts: see hours_to_least, [n >= 6].
+    """
+    day = rest_h / 24.0
+    basis = np.stack((np.ones_like(day), day - day.mean(), np.exp(-rest_h / SURFACE_TAU_H)), axis=1)
+    weight = 1.0 / (6.0 * HOUR_SD_V**2)
+    precision = weight * basis.T @ basis + np.diag([1e-9, 1e-9, SURFACE_SD_V**-2])
+    covariance = np.linalg.inv(precision)
+    fit = covariance @ (weight * basis.T @ rest_volts + np.array([0.0, 0.0, SURFACE_V / SURFACE_SD_V**2]))
+    span = max(float(day[-1] - day[0]), 0.25)
+    sd = np.sqrt(covariance[1, 1] + (SLOPE_SD_V_DAY / span) ** 2 + (SLOPE_SHARE_SD * fit[1]) ** 2)
+    return float(fit[1]), float(sd)
 
 
 def course_ahead(temperature: Float64, known: bool) -> tuple[Float64, float]:
@@ -74,6 +100,8 @@ def hours_to_least(
     off_h: float,
     rest_h: Float64,
     rest_volts: Float64,
+    rest_age_h: float,
+    first_volts: float,
     temperature: Float64,
     temperature_known: bool,
     cranking: Cranking,
@@ -83,50 +111,50 @@ def hours_to_least(
 ) -> Float64:
     """Hours from now until a crank would fall below its least volts, if nobody comes.
 
-    Each member has its own drain, missing charge, dip, weather; members are weighed by how well they tell the volts
-    since charging was lost: their slope after the surface charge has gone, and where they stand.
+    Each member has its own drain, missing charge, dip, cold, weather. The drain is the textbook's times what the slope
+    of the rest volts says; the charge is what the rest volts fell since the surface charge had gone.
 
     Args:
         off_h: hours since charging was lost; 0 where it goes on.
-        rest_h, rest_volts: hours since the loss and V a block, where the battery was left to itself and its surface
-            charge had gone, [n].
+        rest_h, rest_volts: hours since charging or a run ended and V a block, where the battery was left to itself and
+            most of its surface charge had gone, [n]. rest_age_h: how long ago the last of them was.
+        first_volts: V a block when the surface charge had just gone; NaN where nobody saw it.
         temperature: of the battery, hourly, Cel, [hour]. temperature_known: False where there is no air sensor.
         cranking: what the cranks said. chemistry: the battery's.
         drain_share: of the drain that the charger does not carry, 1: all of it, 0: it goes on charging.
         least: V a block.
     Returns: 10 %, 50 %, 90 % quantile, h, [3]: 0 where it would now, inf: not within 30 days.
     """
-    drain_n, missing_n, dip_n, cold_n, empty_n, level_n, phase_n, late_n = _NORMAL
-    drain = DRAIN_A_DAY * np.exp(PROPOSED_LOG_SD * drain_n) * drain_share / 24.0  # charge an hour
-    log_weight = 0.5 * drain_n**2 - 0.5 * (PROPOSED_LOG_SD * drain_n / DRAIN_LOG_SD) ** 2
-    charge = 1.0 - BEFORE_LOSS_SD * np.abs(missing_n) - drain * off_h
-    a_charge = chemistry.volts_a_charge
+    _, missing_n, dip_n, cold_n, empty_n, level_n, phase_n, late_n, volts_n = _NORMAL
+    a_charge = chemistry.volts_a_charge * (1.0 + SLOPE_SHARE_SD * volts_n)
+    slope = slope_sd = np.nan
     if len(rest_h) >= 6 and drain_share > 0:
-        at, volts = rest_h, rest_volts
-        span_days = max(float(at[-1] - at[0]) / 24.0, 0.25)
-        slope = float(np.polyfit(at, volts, 1)[0]) * 24.0
-        sd = np.hypot(SLOPE_SD_V_DAY / span_days, 0.15 * abs(slope))
-        log_weight -= 0.5 * ((slope + drain * 24.0 * a_charge) / sd) ** 2
-        if chemistry.tells_charge:
-            stands = float(volts[-6:].mean())
-            then = charge + drain * (off_h - float(at[-6:].mean()))
-            rest = chemistry.rest - a_charge * (1.0 - then)
-            log_weight -= 0.5 * ((stands - rest) / (1.5 * REST_SD_V)) ** 2
-    log_weight -= log_weight.max()
-    weight = np.exp(log_weight)
-    while weight.sum() ** 2 / (weight**2).sum() < 12:  # too few members left to tell quantiles: believe the volts less
-        log_weight *= 0.6
-        weight = np.exp(log_weight)
+        slope, slope_sd = fall_a_day(rest_h, rest_volts)
+    drain = _drains(_PLACES[0], slope, slope_sd, chemistry.volts_a_charge) * drain_share / 24.0  # charge an hour
+    missing = BEFORE_LOSS_SD * np.abs(missing_n)
+    if np.isfinite(slope) and np.isfinite(first_volts):
+        # By the volts, not by the time: runs meanwhile gave charge back.
+        settled = first_volts - SURFACE_V * np.exp(-SURFACE_H / SURFACE_TAU_H)
+        fell = settled - float(rest_volts[-6:].mean()) + FELL_SD_V * missing_n[::-1]
+        charge = 1.0 - missing - drain * SURFACE_H - np.maximum(fell, 0.0) / a_charge
+        charge -= drain * rest_age_h
+    elif np.isfinite(slope) and chemistry.tells_charge:
+        stands = float(rest_volts[-6:].mean()) + REST_SD_V * volts_n
+        charge = np.clip(1.0 - (chemistry.rest - stands) / chemistry.volts_a_charge, 0.0, 1.0)
+    else:
+        charge = 1.0 - missing - drain * off_h
     ahead, level_sd = course_ahead(temperature, temperature_known)
     swing = SWING_K * np.sin(2 * np.pi * _AHEAD_H / SWING_H + 2.0 * phase_n[:, None])
     warmth = ahead + (level_sd * level_n[:, None] + swing) * np.minimum(_AHEAD_H / 48.0, 1.0)
     left = np.clip(charge[:, None] - drain[:, None] * _AHEAD_H, 0.0, 1.0)
     cold = np.maximum(cranking.cold + cranking.cold_sd * cold_n, 0.002)[:, None]
     empty = np.maximum(EMPTY_RISE + EMPTY_SD * empty_n, 0.1)[:, None]
-    ratio = (cranking.ratio + cranking.ratio_sd * dip_n)[:, None] + ratio_shift(warmth, left, cold, empty)
-    volts = crank_volts(chemistry.rest - a_charge * (1.0 - left), ratio)
+    flat = FLAT_RISE * np.maximum(FLAT - left, 0.0) / FLAT
+    ratio = flat + (cranking.ratio + cranking.ratio_sd * dip_n)[:, None] + ratio_shift(warmth, left, cold, empty)
+    volts = crank_volts(chemistry.rest - a_charge[:, None] * (1.0 - left), ratio)
     below = volts < least
     first = below.argmax(axis=1)
     jitter = np.where(first > 0, 0.5 + 0.3 * np.clip(late_n, -1.6, 1.6), 0.0)  # somewhere in the step before
     when = np.where(below.any(axis=1), np.maximum(_AHEAD_H[first] - STEP_H * jitter, 0.0), np.inf)
-    return weighted_quantiles(when, weight)
+    found: Float64 = np.sort(when)[[int(0.1 * MEMBERS), MEMBERS // 2, int(0.9 * MEMBERS)]]
+    return found

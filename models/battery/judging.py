@@ -14,8 +14,8 @@ from models.battery import evidence, high
 from models.battery.chemistry import Chemistry, chemistry_of
 from models.battery.cranking import Cranking, cranking_of
 from models.battery.evidence import Facts, chance
-from models.battery.forecast import LEAST_V, SURFACE_H, hours_to_least
-from models.battery.hours import CELLS_AN_HOUR, Hours, hours_of
+from models.battery.forecast import LEAST_V, SURFACE_H, fall_a_day, hours_to_least
+from models.battery.hours import CELLS_AN_HOUR, HOUR_NS, Hours, hours_of
 from models.battery.normals import DAY_NS, BatteryNormal
 from models.opinion import Note, Opinion
 from models.seen import Seen
@@ -89,24 +89,37 @@ def _onset(seen: Seen, unit: int, facts: Facts, normal: BatteryNormal, chemistry
     return int(cell + inside[-1]) * CELL_NS, int(cell + below[0] + 1) * CELL_NS
 
 
-def _at_rest(facts: Facts, hours: Hours) -> NDArray[np.intp]:
-    """Hours off charge from which a drain can be told: the last, or longest, stretch without runs, [n]."""
+def _at_rest(facts: Facts, hours: Hours) -> tuple[NDArray[np.intp], float]:
+    """Hours off charge from which a drain can be told, the last or longest stretch, [n]; the first such volts."""
     index = facts.off_index
     index = index[(index - facts.since >= SURFACE_H) & ~(hours.after_run_h[index] < SURFACE_H)]
     if not len(index):
-        return index
+        return index, np.nan
     last_run = np.maximum.accumulate(np.where(hours.ran, np.arange(len(hours.ran)), -1))[index]
     stretches: list[NDArray[np.intp]] = [index[last_run == run] for run in np.unique(last_run)]
-    return stretches[-1] if len(stretches[-1]) >= 36 else max(stretches, key=len)
+    seen = 0 < facts.since > index[0] - 2.0 * SURFACE_H
+    first = float(hours.volts[index[:4]].mean()) if seen else np.nan
+    return stretches[-1] if len(stretches[-1]) >= 36 else max(stretches, key=len), first
 
 
-def _forecast(facts: Facts, hours: Hours, said: Cranking, chemistry: Chemistry, drain_share: float) -> Float64:
+def _lost_h(facts: Facts, hours: Hours, normal: BatteryNormal) -> float:
+    """Hours since charging was lost; longer than the window: since the last day with a float."""
+    if facts.since > 0 or not normal.days:
+        return float(len(hours.volts) - facts.since)
+    return max(float(len(hours.volts)), (hours.end_ns - (normal.days[-1].number + 1) * DAY_NS) / HOUR_NS)
+
+
+def _forecast(
+    facts: Facts, hours: Hours, lost_h: float, said: Cranking, chemistry: Chemistry, drain_share: float
+) -> Float64:
     """Hours until the unit would not crank, [3]."""
-    index = _at_rest(facts, hours)
+    index, first_volts = _at_rest(facts, hours)
     return hours_to_least(
-        off_h=float(len(hours.volts) - facts.since) if drain_share > 0 else 0.0,
-        rest_h=(index - facts.since + 0.5).astype(np.float64),
+        off_h=lost_h if drain_share > 0 else 0.0,
+        rest_h=np.minimum(index + 0.5 - (len(hours.volts) - lost_h), hours.after_run_h[index]),
+        rest_age_h=float(len(hours.volts) - 3 - index[-1]) if len(index) else 0.0,
         rest_volts=hours.volts[index],
+        first_volts=first_volts,
         temperature=hours.temperature,
         temperature_known=facts.temperature_known,
         cranking=said,
@@ -117,14 +130,21 @@ def _forecast(facts: Facts, hours: Hours, said: Cranking, chemistry: Chemistry, 
 
 def _slope_a_day(facts: Facts, hours: Hours) -> float:
     """Fall of the volts after their first day off charge, V a day; NaN: not off for long enough."""
-    index = _at_rest(facts, hours)
+    index, _ = _at_rest(facts, hours)
     if len(index) < 12:
         return np.nan
-    return float(np.polyfit(index / 24.0, hours.volts[index], 1)[0])
+    since = np.minimum(index - facts.since + 0.5, hours.after_run_h[index])
+    return fall_a_day(since, hours.volts[index])[0]
 
 
 def _charger(
-    facts: Facts, hours: Hours, normal: BatteryNormal, chemistry: Chemistry, said: Cranking, short: float
+    facts: Facts,
+    hours: Hours,
+    lost_h: float,
+    normal: BatteryNormal,
+    chemistry: Chemistry,
+    said: Cranking,
+    short: float,
 ) -> tuple[_Said, _Said]:
     """What is said of charger_failed and charger_weak."""
     failed = evidence.failed_log_odds(facts, normal, chemistry) - 5.0 * chance(short)
@@ -169,7 +189,7 @@ def _charger(
             facts.expected,
             {CAUSES[FAILED][0]: p_failed * (1.0 - 0.6 * loaded), CAUSES[FAILED][1]: 0.6 * p_failed * loaded},
             failed_text,
-            _forecast(facts, hours, said, chemistry, 1.0) if p_failed > WORTH_FORECAST else nothing,
+            _forecast(facts, hours, lost_h, said, chemistry, 1.0) if p_failed > WORTH_FORECAST else nothing,
         ),
         _Said(
             p_weak,
@@ -183,14 +203,14 @@ def _charger(
             },
             weak_text,
             # A charger that still gives something leaves a part of the drain, and only where the battery is at rest.
-            _forecast(facts, hours, said, chemistry, 0.5 * float(facts.volts < chemistry.rest + 0.1))
+            _forecast(facts, hours, lost_h, said, chemistry, 0.5 * float(facts.volts < chemistry.rest + 0.1))
             if p_weak > WORTH_FORECAST
             else nothing,
         ),
     )
 
 
-def _battery(facts: Facts, hours: Hours, chemistry: Chemistry, said: Cranking, short: float) -> _Said:
+def _battery(facts: Facts, hours: Hours, lost_h: float, chemistry: Chemistry, said: Cranking, short: float) -> _Said:
     """What is said of battery_weak."""
     crank = BATTERY_PRIOR + min(said.weaker, 14.0)
     if said.recent == 1:
@@ -212,7 +232,7 @@ def _battery(facts: Facts, hours: Hours, chemistry: Chemistry, said: Cranking, s
         said.expected if p_crank >= p_short else chemistry.rest,
         {CAUSES[BATTERY_WEAK][0]: p_crank * (1.0 - share), CAUSES[BATTERY_WEAK][1]: max(p_short, p_crank * share)},
         text,
-        _forecast(facts, hours, said, chemistry, 1.0 if facts.off_h >= evidence.OFF_H_LEAST else 0.0)
+        _forecast(facts, hours, lost_h, said, chemistry, 1.0 if facts.off_h >= evidence.OFF_H_LEAST else 0.0)
         if probability > WORTH_FORECAST
         else np.full(3, np.nan),
     )
@@ -240,16 +260,17 @@ def _judged(seen: Seen, unit: int, normal: BatteryNormal) -> tuple[list[_Said], 
     hours = hours_of(seen, unit, normal.lag_h)
     facts = evidence.facts_of(hours, normal, chemistry)
     since_day = normal.battery_since_ns / DAY_NS
+    lost_h = _lost_h(facts, hours, normal)
     cranks = seen.cranks[unit]
     if facts.off_h >= evidence.OFF_H_LEAST:  # later dips are deeper by the charge that is lost, not by age
-        lost_ns = hours.begin_ns(facts.since)
+        lost_ns = hours.end_ns - int(lost_h * HOUR_NS)
         cranks = tuple(crank for crank in cranks if crank.at_ns < lost_ns)
     said = cranking_of(normal.cranks, cranks, seen.battery_type[unit], since_day)
     if facts.age_h > STALE_H:
         unknown = "no battery voltage for more than a day" if facts.known.any() else ""
         return [_Said(np.nan, text=unknown)] * len(CAUSES), [], (0, 0)
     short = evidence.shorted_log_odds(facts, hours, chemistry)
-    failed, weak = _charger(facts, hours, normal, chemistry, said, short)
+    failed, weak = _charger(facts, hours, lost_h, normal, chemistry, said, short)
     over = high.overcharged(facts, hours, normal, chemistry)
     p_over = chance(over.log_odds)
     over_text = ""
@@ -257,7 +278,7 @@ def _judged(seen: Seen, unit: int, normal: BatteryNormal) -> tuple[list[_Said], 
         kind = "may be an equalise" if over.for_h <= over.allowed_h else "longer than any meant charge"
         over_text = f"battery {facts.volts:.2f} V, float {facts.expected:.2f} V: over it for {over.for_h} h, {kind}"
     overcharged = _Said(p_over, facts.volts, facts.expected, {CAUSES[OVERCHARGED][0]: p_over}, over_text)
-    battery = _battery(facts, hours, chemistry, said, short)
+    battery = _battery(facts, hours, lost_h, chemistry, said, short)
     notes = _notes(unit, seen, facts, hours, normal, chemistry, said)
     return [failed, weak, battery, overcharged], notes, _onset(seen, unit, facts, normal, chemistry)
 

@@ -279,7 +279,7 @@ def _learned(before: BatteryNormal, seen: Seen, unit: int) -> BatteryNormal:
         rank = 0 if len(known) < 8 else 2
         close = _about_day(over, settled)
         warmths = [day.temperature for day in days]
-        spans = (hours.greatest - hours.least)[settled]
+        spans = (hours.greatest - hours.least)[settled]  # a sensor that now stands still did move
         moved = np.abs(np.diff(hours.volts[settled]))
         moved = moved[moved > 1e-6]
         normal = replace(
@@ -291,8 +291,10 @@ def _learned(before: BatteryNormal, seen: Seen, unit: int) -> BatteryNormal:
             high=max(highs[rank], 0.0),
             coldest=min(warmths),
             warmest=max(warmths),
-            resolution=float(np.quantile(moved, 0.1)) if len(moved) else normal.resolution or 0.2,
-            moves=float(np.median(spans[~np.isnan(spans)])) if len(spans) else normal.moves,
+            resolution=float(np.quantile(moved, 0.1)) if len(moved) >= 24 else normal.resolution or 0.2,
+            moves=max(float(np.median(spans)), 0.99 * float(np.nan_to_num(normal.moves)))
+            if len(spans)
+            else normal.moves,
         )
         earlier = settled.copy()
         if len(days) > 14:

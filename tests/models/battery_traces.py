@@ -115,8 +115,11 @@ def build(plant: Plant) -> Trace:
             next_run += plant.run_days * STEPS_A_DAY
             run_until = i + int(plant.run_h * 12)
         dip = plant.dip if plant.dip_of is None else plant.dip_of(day)
-        rest = plant.rest_full - plant.a_charge * (1 - charge)
+        rest = (
+            plant.rest_full - plant.a_charge * (1 - charge) - 4.0 * max(0.12 - charge, 0)
+        )  # at the end it breaks down
         ratio = np.log(dip / (12.7 - dip)) + plant.cold * (25 - battery) + 1.2 * (1 - charge)
+        ratio += 40.0 * max(0.2 - charge, 0) ** 2
         least[i] = rest / (1 + np.exp(ratio))
         if i == run_until - int(plant.run_h * 12) and run_until > 0 and plant.run_h > 0:
             shown = rest / (1 + np.exp(ratio + plant.crank_sd * rng.standard_normal())) + plant.offset
