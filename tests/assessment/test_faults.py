@@ -5,9 +5,11 @@ import pytest
 
 from monitor.alarms.lifecycle import Finding, Kind, Urgency
 from monitor.assessment.assessor import Assessor
+from monitor.batch import from_columns
 from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS, from_rfc3339
-from simulator.units import UNITS, Fault, FaultKind
-from tests.assessment.valley import FLEET, LIMITS, batch_of, deadline
+from simulator.faults import Fault, FaultKind
+from simulator.ongoing import Ongoing
+from tests.assessment.valley import FLEET, LIMITS, SIGNAL, batch_of, deadline, scenario
 
 LEARN_NS = 8 * DAY_NS
 
@@ -29,7 +31,7 @@ SUMMER_NS = from_rfc3339("2026-07-13T00:00:00Z")
 
 def test_a_failed_heater_is_found_before_the_water_is_cold():
     """Warning, limit, not ready, in this order, and an engine that would not start is called for at once."""
-    fault = Fault("clinic-wing", FaultKind.HEATER_FAILED, WINTER_NS + LEARN_NS)
+    fault = Fault("clinic-wing", FaultKind.HEATER_ELEMENT_OPEN, WINTER_NS + LEARN_NS)
     found = findings(WINTER_NS, [fault])
     assert {f.unit for f in found} == {"clinic-wing"}
     assert story(found, "clinic-wing") == [
@@ -37,19 +39,21 @@ def test_a_failed_heater_is_found_before_the_water_is_cold():
         ("low_water_temperature", "changed", "before_visit"),
         ("low_water_temperature", "changed", "now"),
     ]
-    assert found[0].evidence.measured > 35.0
+    assert found[0].evidence.measured > 33.0
     assert [f.at_ns for f in found] == sorted(f.at_ns for f in found)
 
 
 def test_a_heater_that_was_mended_is_told_as_returned():
-    fault = Fault("clinic-main", FaultKind.HEATER_FAILED, WINTER_NS + LEARN_NS, WINTER_NS + LEARN_NS + 8 * HOUR_NS)
+    fault = Fault(
+        "clinic-main", FaultKind.HEATER_ELEMENT_OPEN, WINTER_NS + LEARN_NS, WINTER_NS + LEARN_NS + 8 * HOUR_NS
+    )
     found = findings(WINTER_NS, [fault], days=9.5)
     assert story(found, "clinic-main")[-1][:2] == ("low_water_temperature", "cleared")
 
 
 @pytest.mark.parametrize("unit", ["quay-crane", "filter-hall"])
 def test_a_failed_charger_is_found_within_half_a_day_at_12_and_24_volts(unit):
-    fault = Fault(unit, FaultKind.CHARGER_FAILED, WINTER_NS + LEARN_NS)
+    fault = Fault(unit, FaultKind.CHARGER_NO_AC, WINTER_NS + LEARN_NS)
     found = findings(WINTER_NS, [fault], days=10)
     assert {(f.unit, f.condition) for f in found} == {(unit, "low_battery_voltage")}
     assert found[0].at_ns - fault.from_ns < 12 * HOUR_NS
@@ -58,7 +62,7 @@ def test_a_failed_charger_is_found_within_half_a_day_at_12_and_24_volts(unit):
 @pytest.mark.parametrize("unit", ["clinic-main", "quay-crane"])
 def test_a_supply_that_gives_no_gas_calls_within_half_a_minute_of_readings_that_show_it(unit):
     at = WINTER_NS + LEARN_NS + 3 * HOUR_NS + 30 * MINUTE_NS
-    found = findings(WINTER_NS, [Fault(unit, FaultKind.GAS_SUPPLY_LOW, at, at + 2 * HOUR_NS)])
+    found = findings(WINTER_NS, [Fault(unit, FaultKind.GAS_SUPPLY_LOW, at, at + 2 * HOUR_NS, 0.99)])
     assert story(found, unit)[0] == ("low_gas_pressure", "raised", "before_visit")
     assert found[0].noticed_ns - at <= 90 * 1_000_000_000
     assert found[-1].kind is Kind.CLEARED
@@ -66,7 +70,7 @@ def test_a_supply_that_gives_no_gas_calls_within_half_a_minute_of_readings_that_
 
 
 def test_a_regulator_that_creeps_is_found_by_the_days_floor():
-    fault = Fault("boiler-house", FaultKind.GAS_CREEPS_UP, WINTER_NS + LEARN_NS)
+    fault = Fault("boiler-house", FaultKind.SEAT_LEAK, WINTER_NS + LEARN_NS)
     found = findings(WINTER_NS, [fault], days=11)
     assert {(f.unit, f.condition) for f in found} == {("boiler-house", "high_gas_pressure")}
     assert found[0].at_ns - fault.from_ns < 30 * HOUR_NS
@@ -75,10 +79,10 @@ def test_a_regulator_that_creeps_is_found_by_the_days_floor():
 def test_all_four_at_once_are_found_at_every_rhythm():
     at = WINTER_NS + LEARN_NS
     kinds = {
-        "intake-pump-2": (FaultKind.HEATER_FAILED, "low_water_temperature"),
-        "quay-crane": (FaultKind.CHARGER_FAILED, "low_battery_voltage"),
+        "intake-pump-2": (FaultKind.HEATER_ELEMENT_OPEN, "low_water_temperature"),
+        "quay-crane": (FaultKind.CHARGER_NO_AC, "low_battery_voltage"),
         "cold-store": (FaultKind.GAS_SUPPLY_LOW, "low_gas_pressure"),
-        "clinic-wing": (FaultKind.GAS_CREEPS_UP, "high_gas_pressure"),
+        "clinic-wing": (FaultKind.SEAT_LEAK, "high_gas_pressure"),
     }
     faults = [Fault(unit, kind, at) for unit, (kind, _) in kinds.items()]
     for every_s in (30, 300, 600):
@@ -88,6 +92,8 @@ def test_all_four_at_once_are_found_at_every_rhythm():
         assert {unit for unit, _ in raised} == set(kinds), every_s
 
 
+@pytest.mark.long
+@pytest.mark.timeout(600)
 @pytest.mark.parametrize(
     ("begin", "seed"),
     [
@@ -97,8 +103,9 @@ def test_all_four_at_once_are_found_at_every_rhythm():
         ("2026-10-05T20:00:00Z", 5),
     ],
 )
-def test_of_healthy_weeks_of_each_season_nothing_is_said(begin, seed):
-    assert findings(from_rfc3339(begin), days=16, every_s=120, seed=seed) == []
+def test_of_healthy_weeks_of_each_season_nothing_is_said_that_calls(begin, seed):
+    found = findings(from_rfc3339(begin), days=16, every_s=120, seed=seed)
+    assert [f for f in found if f.said.urgency.calls] == []
 
 
 @pytest.mark.parametrize("every_s", [10, 300])
@@ -111,20 +118,21 @@ def test_of_healthy_units_nothing_is_said_at_quick_and_slow_rhythms(every_s):
 @pytest.mark.parametrize("seed", [1, 2, 3, 4])
 def test_of_a_healthy_year_nothing_is_said_that_calls(seed):
     """All eight units at a reading a minute, day by day."""
-    from monitor.batch import from_columns
-    from simulator.behaviour import Plant, begin, readings
-    from tests.assessment.valley import SIGNAL
-
     begin_ns = from_rfc3339("2026-01-01T00:00:00Z")
-    plant, one = Plant(UNITS, seed), Assessor(FLEET, LIMITS, deadline)
-    state, said = begin(plant, begin_ns), []
-    for day in range(365):
-        now, then = begin_ns + day * DAY_NS, begin_ns + (day + 1) * DAY_NS
-        rows, state = readings(plant, (), state, from_ns=now, to_ns=then, every_s=60)
+    one, said = Assessor(FLEET, LIMITS, deadline), []
+    ongoing = Ongoing(scenario(begin_ns, seed=seed))
+    for _ in range(365):
+        rows = ongoing.until(ongoing.at_ns + DAY_NS).readings
         batch = from_columns(
-            FLEET.unit_names, FLEET.signal_names, rows.time_ns, rows.unit, SIGNAL[rows.signal], rows.value, rows.time_ns
+            FLEET.unit_names,
+            FLEET.signal_names,
+            rows.time_ns,
+            rows.unit,
+            SIGNAL[rows.signal],
+            rows.value,
+            rows.received_ns,
         )
-        said += one.advance(batch, then - 1)
+        said += one.advance(batch, ongoing.at_ns - 1)
     notes = [f for f in said if f.said.urgency is Urgency.AT_VISIT]
     print(f"seed {seed}: {len(notes)} notes", *sorted({(f.unit, f.condition) for f in notes}))
     assert [f for f in said if f.said.urgency.calls] == []

@@ -1,12 +1,15 @@
 """Runs: by a run signal, and by the water alone."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from models.running import FALL_K, RISE_BINS, RISE_K, Run, inferred, switched
-from monitor.times import DAY_NS, MINUTE_NS, SECOND_NS, from_rfc3339
-from simulator.behaviour import Plant, begin, readings
-from simulator.units import UNITS, run_starts_ns
+from monitor.times import MINUTE_NS, SECOND_NS, from_rfc3339
+from simulator.running import rule_times
+from simulator.scenario import load_scenario
+from simulator.world import days
 from tests.assessment.bench import LEARNED, Bench
 
 
@@ -82,20 +85,24 @@ def test_the_numbers_are_those_of_the_trade():
 
 
 def test_the_runs_of_simulated_units_are_all_found_by_their_water_and_nothing_else_is():
-    begin_ns, days = from_rfc3339("2026-03-02T00:00:00Z"), 15
-    plant = Plant(UNITS[:4])
-    rows, _ = readings(plant, [], begin(plant, begin_ns), from_ns=begin_ns, to_ns=begin_ns + days * DAY_NS, every_s=60)
-    for index, unit in enumerate(plant.units):
-        own = (rows.unit == index) & (rows.signal == 0)
-        times, value = rows.time_ns[own], rows.value[own]
+    begin_ns, end_ns = from_rfc3339("2026-03-02T00:00:00Z"), from_rfc3339("2026-03-12T00:00:00Z")
+    valley = replace(load_scenario("demo-valley"), from_ns=begin_ns, to_ns=end_ns)
+    truths = [day.truth for day in days(valley)]
+    times = np.concatenate([truth.time_ns for truth in truths])
+    water = np.concatenate([truth.values["jacket_water_temperature"] for truth in truths], axis=1)
+    made = 0
+    for unit, value in zip(valley.units, np.round(water, 1), strict=True):
         least = np.array([value[max(0, i - 24) : i + 1].min() for i in range(len(value))])
         runs = inferred(times, times, value, least, None)
-        starts = run_starts_ns(unit, seed=plant.seed, from_ns=begin_ns, to_ns=begin_ns + days * DAY_NS)
+        starts = rule_times(unit.exercise_rule, "America/Denver", from_ns=begin_ns, to_ns=end_ns)
         assert len(runs) == len(starts), unit.id
+        made += len(runs)
         for run, start in zip(runs, starts.tolist(), strict=True):
             assert abs(run.began_ns - start) < 30 * MINUTE_NS
-            assert 0 < run.began_noticed_ns - start < 5 * MINUTE_NS
-            assert 28 * MINUTE_NS < run.ended_ns - start <= 36 * MINUTE_NS
+            assert 0 < run.began_noticed_ns - start < 8 * MINUTE_NS
+            # The water falls a little earlier: the last minutes are without load.
+            assert 25 * MINUTE_NS <= run.ended_ns - start <= 36 * MINUTE_NS
+    assert made == 7
 
 
 # --- what the assessor makes of run signals ---
