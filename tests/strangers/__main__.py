@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 from tests.strangers.design import Design
-from tests.strangers.world import make
+from tests.strangers.world import make, twin_of
 from tests.strangers.writing import fleet_text, write
 
 UNITS_AT_ONCE = 50  # a year of them takes some 1.5 GB; more at once gains little speed
@@ -25,6 +25,9 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--units", type=int, default=10)
     parser.add_argument("--days", type=int, default=90)
     parser.add_argument("--faults", type=int, default=5, help="how many over all units, one a unit and 90 days at most")
+    parser.add_argument(
+        "--twins", action="store_true", help="also say when each fault can first be seen; twice the time"
+    )
     parser.add_argument("--out", type=Path, required=True)
     options = parser.parse_args(arguments)
     options.out.mkdir(parents=True, exist_ok=True)
@@ -38,7 +41,7 @@ def main(arguments: list[str] | None = None) -> int:
         share = options.faults * (first + count) // options.units - options.faults * first // options.units
         world = make(options.seed, units=count, days=options.days, faults=share, first_unit=first)
         designs += world.designs
-        rows += write(world, options.out)
+        rows += write(world, options.out, twin_of(world) if options.twins else None)
         print(f"{first + count} of {options.units} units, {rows} readings", file=sys.stderr)
     (options.out / "fleet.toml").write_text(fleet_text(designs), encoding="utf-8")
     return 0

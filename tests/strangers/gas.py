@@ -97,7 +97,8 @@ class Gas:
         self.supply = p["supply"] * d.supply
         hump = p["hump"] + sealed * np.maximum(rigid - p["hump"], 0.0)
         still = self.pressure + hump * change - sealed * d.barometer_change
-        still -= np.maximum(still - floor, 0.0) * (1 - np.exp(-HOURS / p["bleed_h"]))
+        # Trapped gas bleeds to the floor, but never under the air outside; what cold has drawn under it fills again.
+        still -= (still - np.maximum(np.minimum(floor, still), 0.0)) * (1 - np.exp(-HOURS / p["bleed_h"]))
         still += d.creep * HOURS * np.clip((self.supply - still) / self.supply, 0.0, 1.0)
         still = np.where(self._ran > d.running, floor + p["lock_up"] * p["set_point"], still)
         still = np.where(still < floor, still + 0.7 * (floor - still), still)

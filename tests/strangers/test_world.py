@@ -16,7 +16,8 @@ from tests.strangers.faults import KIND_OF, KINDS, Fault, deal
 from tests.strangers.readiness import crank_now, first_not_ready, gas_at_full_load, not_ready
 from tests.strangers.sensors import readings
 from tests.strangers.span import MINUTES_A_DAY, STRETCH_MINUTES
-from tests.strangers.world import World, carried, draw_span
+from tests.strangers.visible import visible_at
+from tests.strangers.world import World, carried, draw_span, twin_of
 
 SEED = 5
 DAYS = 9
@@ -85,6 +86,20 @@ def test_truth_is_what_the_traces_say(world: World) -> None:
             assert 0.6 <= gas[before, span.unit] <= 1.5
         checked += 1
     assert checked >= len(HARD)
+
+
+def test_fault_shows_itself_against_its_twin(world: World) -> None:
+    """Hard faults are seen soon after their onset, and units without one are their twins to the last bit."""
+    twin = twin_of(world)
+    sound = len(world.designs) - len(world.faults)
+    np.testing.assert_array_equal(world.traces.water[:, :sound], twin.traces.water[:, :sound])
+    np.testing.assert_array_equal(world.traces.volts[:ONSET], twin.traces.volts[:ONSET])
+    seen = {fault.kind.name: visible_at(fault, world, twin) for fault in world.faults}
+    for name in ("heater_failed/element_open", "vent_blocked/full", "high_gas_pressure/spring_drift"):
+        at = seen[name]
+        assert at is not None
+        assert ONSET <= at < ONSET + MINUTES_A_DAY
+    assert seen["control_not_in_auto/left_off"] is None
 
 
 def test_block_without_heat_falls_to_its_air(world: World) -> None:

@@ -79,7 +79,7 @@ class World:
         return [start for plan in self.calendars for start in plan.starts]
 
 
-def make(seed: int, *, units: int, days: int, faults: int, first_unit: int = 0, span: Span | None = None) -> World:
+def make(seed: int, *, units: int, days: int, faults: int, first_unit: int = 0) -> World:
     """A whole run.
 
     Args:
@@ -88,9 +88,8 @@ def make(seed: int, *, units: int, days: int, faults: int, first_unit: int = 0, 
         days: length.
         faults: how many, over all units.
         first_unit: number of the first one, where a run is made in parts.
-        span: another beginning than the seed draws.
     """
-    span = span or draw_span(seed, days)
+    span = draw_span(seed, days)
     designs = [design(seed, first_unit + number) for number in range(units)]
     dealt = deal(seed + first_unit, designs, span=span, count=faults)
     return carried(seed, designs, dealt, span)
@@ -101,7 +100,12 @@ def draw_span(seed: int, days: int) -> Span:
     return Span(date(2024, 1, 1) + timedelta(days=int(stream(seed, 999_999, "span").integers(0, 365))), days)
 
 
-def carried(seed: int, designs: list[Design], faults: list[Fault], span: Span) -> World:
+def twin_of(world: World) -> World:
+    """The same units, people and weather, but nothing ever breaks: what would have been."""
+    return carried(world.seed, world.designs, world.faults, world.span, broken=False)
+
+
+def carried(seed: int, designs: list[Design], faults: list[Fault], span: Span, *, broken: bool = True) -> World:
     """The world of given units and faults.
 
     Args:
@@ -109,6 +113,7 @@ def carried(seed: int, designs: list[Design], faults: list[Fault], span: Span) -
         designs: of the units.
         faults: their `unit` counts in designs.
         span: of the run.
+        broken: False for a twin: people do what they do, and no fault has an effect.
     """
     channels = Channels(span.stretches, len(designs))
     weathers = [_weather(seed, unit, span) for unit in designs]
@@ -117,6 +122,8 @@ def carried(seed: int, designs: list[Design], faults: list[Fault], span: Span) -
         own = [fault for fault in faults if fault.unit == column]
         calendars.append(calendar(seed, unit, column, span=span, faults=own, channels=channels))
         for place, fault in enumerate(own):
+            if not broken:
+                continue
             rng = stream(seed, unit.number, f"fault {place}")
             came = apply(fault, channels, rng=rng, weather=weathers[column], design=unit)
             stood += [came] if came else []

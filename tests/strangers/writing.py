@@ -7,7 +7,8 @@ The truth file has one JSON object a line; "row" says what it is. Moments are RF
 - fault: unit, condition, cause, accepted (other conditions as true), signal (of a faulty sensor or ""), onset,
   full_at (whole), ends_at, repaired (else it stands at the end of the run), severity (0 hardly matters .. 1), shape,
   not_ready_at (or null: not by ends_at), not_ready_by (criterion or null), already_not_ready (the unit was so at the
-  onset, for another reason).
+  onset, for another reason), visible_at (with --twins: when one of the four true signals first differs from what it
+  would have been by more than visible.py says; null: never, or not asked, or a fault of sensor, link, clock, switch).
 - not_ready: unit, criterion (water, coolant, battery, gas, air, switch), from, to; with or without a fault.
 - event: unit, name, from, to, detail: what may confuse and is no fault.
 - start: unit, at, reason (exercise, outage, hand, test), outcome (ran, failed, no_crank, no_gas), tries, crank_s,
@@ -28,6 +29,7 @@ from tests.strangers.faults import Fault
 from tests.strangers.gateway import Rows, draw_gateway, sent
 from tests.strangers.people import Event
 from tests.strangers.readiness import CRITERIA_OF, NotReady, first_not_ready, not_ready
+from tests.strangers.visible import visible_at
 from tests.strangers.world import World
 
 SCHEMA = pa.schema(
@@ -41,12 +43,13 @@ SCHEMA = pa.schema(
 )
 
 
-def write(world: World, folder: Path) -> int:
+def write(world: World, folder: Path, twin: World | None = None) -> int:
     """Write a world's history and add its truth to the folder; how many rows of history.
 
     Args:
         world: the run, or a part of it.
         folder: exists; gets readings/ and more of truth.jsonl.
+        twin: the same without faults, for the moment at which a fault can first be seen.
     """
     (folder / "readings").mkdir(exist_ok=True)
     events, count = [], 0
@@ -57,7 +60,7 @@ def write(world: World, folder: Path) -> int:
         pq.write_table(_table(rows, unit.id), folder / "readings" / f"{unit.id}.parquet", compression="zstd")
         count += len(rows.value)
     with (folder / "truth.jsonl").open("a", encoding="utf-8") as file:
-        for line in truth(world, events):
+        for line in truth(world, events, twin):
             file.write(json.dumps(line, sort_keys=False) + "\n")
     return count
 
@@ -70,12 +73,13 @@ def _table(rows: Rows, unit: str) -> Any:
     return pa.Table.from_arrays([moments[0], one, signal, value, moments[1]], schema=SCHEMA)
 
 
-def truth(world: World, events: list[Event]) -> Iterator[dict[str, Any]]:
+def truth(world: World, events: list[Event], twin: World | None = None) -> Iterator[dict[str, Any]]:
     """All lines of the truth file for a world.
 
     Args:
         world: the run.
         events: of links; those of people are the world's own.
+        twin: as for write.
     """
     spans = not_ready(world)
 
@@ -98,6 +102,7 @@ def truth(world: World, events: list[Event]) -> Iterator[dict[str, Any]]:
         }
     for fault in world.faults:
         first = first_not_ready(fault, spans)
+        seen = visible_at(fault, world, twin) if twin else None
         yield {
             "row": "fault",
             "unit": world.designs[fault.unit].id,
@@ -114,6 +119,7 @@ def truth(world: World, events: list[Event]) -> Iterator[dict[str, Any]]:
             "not_ready_at": moment(first.begin) if first else None,
             "not_ready_by": first.criterion if first else None,
             "already_not_ready": _already(fault, spans),
+            "visible_at": None if seen is None else moment(seen),
         }
     for span in spans:
         row = {"row": "not_ready", "unit": world.designs[span.unit].id, "criterion": span.criterion}
