@@ -165,17 +165,23 @@ class Assessor:
     def _let_models_judge(self, news: Batch, instants: Int64, chosen: Int64, pending: dict[int, Pending]) -> None:
         """Bring the cells up to each instant in turn and let the models judge it; then take in the rest."""
         gathered = cells.gathered(news, self.ground.needed_of_signal, instants)
-        newest = cells.Newest.of(self.tracks)
-        first_ns = self._first_heard(news)
+        taken = cells.Newest.of(self.tracks)
+        newest, first_ns, begin = taken.copy(), self._first_heard(news), 0
         for slot, instant in enumerate(instants.tolist()):
-            cells.take_in(self.tracks, newest, gathered.rows(slot))
+            newest.follow(gathered.since(slot, slot + 1))
             units = chosen[modelling.heard_lately(newest.received_ns[chosen], instant)]
-            if not len(units):
-                continue
-            cells.hold_until(self.tracks, newest, units, cells.end_cell(instant))
+            states = [self.states[unit] for unit in units]
             some = [pending.setdefault(unit, Pending()) for unit in units.tolist()]
-            self._modelling.judge(instant, units, [self.states[unit] for unit in units], some, first_ns[units])
-        cells.take_in(self.tracks, newest, gathered.rows(len(instants)))
+            rows = self._modelling.due(instant, units, states, some, newest)
+            if not rows:
+                continue
+            cells.take_in(self.tracks, taken, gathered.since(begin, slot + 1))
+            begin, due = slot + 1, units[rows]
+            cells.hold_until(self.tracks, taken, due, cells.end_cell(instant))
+            self._modelling.judge(
+                instant, due, [states[row] for row in rows], [some[row] for row in rows], first_ns[due]
+            )
+        cells.take_in(self.tracks, taken, gathered.since(begin, len(instants) + 1))
 
     def _first_heard(self, news: Batch) -> Int64:
         """When each unit was first heard, news among it; NO_TIME: never, [unit]."""

@@ -1,11 +1,12 @@
 """The newest days as cells of ten minutes: what arrived in each, and what a rare reading lets be held beyond its own.
 
-In: readings that bring news, instants at which somebody will look. Out: the cells of monitor.assessment.tracks, brought
-up to each instant in turn, and windows of them. May import: numpy, models.windows, monitor.assessment.tracks,
-monitor.batch.
+In: readings that bring news, instants at which somebody may look. Out: the cells of monitor.assessment.tracks, brought
+up to an instant at which somebody does, and windows of them. May import: numpy, models.windows,
+monitor.assessment.tracks, monitor.batch.
 
 What was known at an instant is known whatever the pieces in which readings come: readings are gathered once, by the
-instant before which they arrived, and then taken in instant by instant.
+instant before which they arrived, and taken in up to one. A cell depends on the readings that had arrived and on how
+long they hold, never on how often somebody looked.
 """
 
 from dataclasses import dataclass
@@ -40,9 +41,11 @@ class Gathered:
     last_value: Float64
     received_ns: Int64
 
-    def rows(self, slot: int) -> "Gathered":
-        """What arrived since the instant before."""
-        rows = slice(*np.searchsorted(self.slot, (slot, slot + 1)).tolist())
+    def since(self, slot: int, until_slot: int) -> "Gathered":
+        """What arrived for the slots from one to another, without the latter."""
+        return self._of(slice(*np.searchsorted(self.slot, (slot, until_slot)).tolist()))
+
+    def _of(self, rows: slice | Int64) -> "Gathered":
         return Gathered(
             self.slot[rows],
             self.unit[rows],
@@ -110,11 +113,43 @@ class Newest:
             tracks.newest_value.reshape(shape)[:, NEEDED_INDEX],
         )
 
+    def copy(self) -> "Newest":
+        """The same, apart."""
+        return Newest(self.time_ns.copy(), self.received_ns.copy(), self.value.copy())
+
+    def follow(self, rows: Gathered) -> None:
+        """Bring it up to what arrived for some slots; rows of one signal in the order of time."""
+        at = rows.unit, rows.place  # where one stands twice, NumPy keeps the last
+        self.time_ns[at], self.received_ns[at], self.value[at] = rows.last_ns, rows.received_ns, rows.last_value
+
+
+def merged(rows: Gathered) -> Gathered:
+    """What arrived for several slots as if for one: a row each unit, signal and cell, in that order."""
+    key = rows.unit * len(NEEDED) + rows.place
+    order = np.lexsort((rows.slot, rows.number, key))
+    rows, key = rows._of(order), key[order]
+    first = group_starts(key, rows.number)
+    last = np.append(first[1:], len(key)) - 1
+    return Gathered(
+        rows.slot[last],
+        rows.unit[first],
+        rows.place[first],
+        rows.number[first],
+        np.add.reduceat(rows.total, first),
+        np.minimum.reduceat(rows.least, first),
+        np.maximum.reduceat(rows.greatest, first),
+        np.add.reduceat(rows.count, first),
+        rows.last_ns[last],
+        rows.last_value[last],
+        rows.received_ns[last],
+    )
+
 
 def take_in(tracks: Tracks, newest: Newest, rows: Gathered) -> None:
-    """Bring cells and newest readings up to what arrived before one instant."""
+    """Bring cells, and the newest readings that are in them, up to what arrived."""
     if not len(rows.unit):
         return
+    rows = merged(rows)
     _hold_between(tracks, newest, rows)
     key = rows.unit * len(NEEDED) + rows.place
     fresh = rows.number > last_of_group(key, rows.number) - WINDOW_CELLS
@@ -129,11 +164,7 @@ def take_in(tracks: Tracks, newest: Newest, rows: Gathered) -> None:
     counted = np.where(same, count, 0) + rows.count[fresh]
     tracks.cell_count[at] = np.minimum(counted, np.iinfo(np.uint16).max).astype(np.uint16)
     tracks.cell_number[at] = number
-    last = np.append(group_starts(key)[1:], len(key)) - 1
-    at_last = rows.unit[last], rows.place[last]
-    newest.time_ns[at_last] = rows.last_ns[last]
-    newest.received_ns[at_last] = rows.received_ns[last]
-    newest.value[at_last] = rows.last_value[last]
+    newest.follow(rows)
 
 
 def _hold_between(tracks: Tracks, newest: Newest, rows: Gathered) -> None:
@@ -167,7 +198,7 @@ def _hold(tracks: Tracks, unit: Int64, place: Int64, time_ns: Int64, value: Floa
     row = np.repeat(np.arange(len(unit)), size)
     number = begin[row] + np.arange(len(row)) - np.repeat(np.cumsum(size) - size, size)
     at = (unit[row], place[row], number % WINDOW_CELLS)
-    empty = tracks.cell_number[at] < number
+    empty = (tracks.cell_number[at] < number) | (tracks.cell_count[at] == 0)  # held from an older one: overwritten
     row, number = row[empty], number[empty]
     at = (unit[row], place[row], number % WINDOW_CELLS)
     tracks.cell_number[at] = number

@@ -8,9 +8,9 @@ A checkpoint saves time, it holds nothing that the history does not: without one
 
 import json
 import os
-from dataclasses import asdict
+from dataclasses import asdict, is_dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args, get_origin, get_type_hints
 
 import numpy as np
 
@@ -45,7 +45,7 @@ def save(assessor: Assessor, path: Path) -> None:
     with partial.open("wb") as file:
         np.savez(
             file,
-            head=np.frombuffer(json.dumps(head).encode(), np.uint8),
+            head=np.frombuffer(json.dumps(head, default=_number).encode(), np.uint8),
             assessed_ns=assessor.assessed_ns,
             **columns,  # type: ignore[arg-type]  # numpy's stub takes the keyword for allow_pickle
         )
@@ -91,6 +91,12 @@ def restore(assessor: Assessor, path: Path) -> list[int]:
     return known
 
 
+def _number(value: object) -> object:
+    """A NumPy number as Python's own; anything else is a mistake of ours."""
+    assert isinstance(value, np.generic), f"a {type(value).__name__} is no plain number"
+    return value.item()
+
+
 def _same_rules(assessor: Assessor, head: dict[str, Any], place: int, kept: dict[str, int]) -> bool:
     before = head["rules"][kept[assessor.ground.fleet.unit_names[place]]]
     return bool(before == assessor.judged_by(place))
@@ -124,6 +130,7 @@ def _out(state: UnitState) -> dict[str, object]:
         "learned": {name: asdict(normal) for name, normal in state.learned.items()},
         "cranks": [asdict(crank) for crank in state.cranks],
         "dip": None if state.dip is None else asdict(state.dip),
+        "calm_ns": state.calm_ns,
         "notes": [asdict(note) for note in state.notes],
     }
 
@@ -150,6 +157,7 @@ def _in(kept: dict[str, Any], nothings: dict[str, Any]) -> UnitState:
         },
         cranks=[Crank(**crank) for crank in kept["cranks"]],
         dip=None if kept["dip"] is None else Dip(**kept["dip"]),
+        calm_ns=kept["calm_ns"],
         notes=[Noted(**note) for note in kept["notes"]],
     )
 
@@ -172,9 +180,18 @@ def _held_in(kept: dict[str, Any]) -> Held:
 
 
 def _normal_in(nothing: Any, kept: dict[str, Any]) -> object:
-    """A model's normal; JSON makes lists of its tuples."""
-    return type(nothing)(**{name: _tuples(value) for name, value in kept.items()})
+    """A model's normal, of the make of the one that knows nothing."""
+    return _typed(type(nothing), kept)
 
 
-def _tuples(value: object) -> object:
-    return tuple(_tuples(each) for each in value) if isinstance(value, list) else value
+def _typed(make: Any, kept: Any) -> Any:
+    """What JSON kept as what it was: dataclasses, named tuples and tuples of them, numbers and texts."""
+    if isinstance(make, type) and is_dataclass(make):
+        hints = get_type_hints(make)
+        return make(**{name: _typed(hints[name], value) for name, value in kept.items()})
+    if get_origin(make) is tuple:
+        each, *_ = get_args(make)
+        return tuple(_typed(each, value) for value in kept)
+    if hasattr(make, "_fields"):
+        return make(*(_typed(hint, value) for hint, value in zip(get_type_hints(make).values(), kept, strict=True)))
+    return kept

@@ -15,29 +15,48 @@ from models.opinion import Note, Opinion
 from models.seen import Seen
 from monitor.alarms.lifecycle import Evidence
 from monitor.assessment import opinions
+from monitor.assessment.cells import Newest
 from monitor.assessment.ground import BATTERY, Ground
 from monitor.assessment.opinions import INSTANT_NS, Heard, Thresholds
-from monitor.assessment.seeing import Pending, Sight
+from monitor.assessment.seeing import Pending, Sight, known_runs
 from monitor.assessment.state import Held, Noted, Turned, UnitState
 from monitor.assessment.tracks import NO_TIME, Tracks
-from monitor.batch import Int64
+from monitor.batch import Float64, Int64
 from monitor.limits_file import Limits
-from monitor.signals import NAMES, SIGNALS
-from monitor.times import DAY_NS
+from monitor.signals import NAMES, NEEDED, SIGNALS
+from monitor.times import DAY_NS, HOUR_NS
 
 HEARD_LATELY_NS = DAY_NS  # a unit silent for longer is not judged: readings_missing says so, and what stands stays
+CALM_NS = 6 * HOUR_NS  # a calm unit is judged so often: what grows over days loses nothing, and a look finds the rest
+RAN_LATELY_NS = DAY_NS  # warm water and a high battery are a run's
 UNITS_AT_ONCE = 200  # whose windows are in memory: 0.4 MB each
 NOT_HELD = Held()
+IS_BATTERY = np.array([name == "battery_voltage" for name in NEEDED])
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """The newest readings of one unit: jacket water and enclosure, Cel; V a block; NaN: none. ran: it ran lately."""
+
+    water: float
+    battery: float
+    air: float
+    ran: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Model:
-    """One model of models/: its name, the normal of a unit that it knows nothing of, and its two verbs."""
+    """One model of models/.
+
+    nothing: the normal of a unit that it knows nothing of. learn, judge: its two verbs. calm: whether a look at the
+    newest readings shows nothing for which judging could not wait for hours; it must be cheap.
+    """
 
     name: str
     nothing: Any
     learn: Callable[[Seen, list[Any]], Sequence[Any]]
     judge: Callable[[Seen, list[Any]], tuple[Sequence[Opinion], Sequence[Note]]]
+    calm: Callable[[Any, Look], bool]
 
 
 def apart(_seen: Seen, said: Sequence[Opinion]) -> Sequence[Opinion]:
@@ -69,6 +88,36 @@ class Modelling:
         self._thresholds: dict[tuple[str, str], Thresholds] = {}
         self._shared: dict[int, Thresholds] = {}
 
+    def due(
+        self, instant_ns: int, units: Int64, states: Sequence[UnitState], pending: Sequence[Pending], newest: Newest
+    ) -> list[int]:
+        """Places of the units that are to be judged at an instant: those that are not calm, and the calm in turn.
+
+        Args:
+            units: index; states, pending: of each of them. newest: as known at the instant, of all.
+        """
+        if not self._models.each:
+            return []
+        columns = newest.value[units] / np.where(IS_BATTERY, self._ground.blocks[units][:, None], 1.0)
+        return [
+            row
+            for row, (state, some, values) in enumerate(zip(states, pending, columns.tolist(), strict=True))
+            if state.calm_ns is None
+            or instant_ns - state.calm_ns >= CALM_NS
+            or self._stirs(state, some, values, instant_ns)
+        ]
+
+    def _stirs(self, state: UnitState, pending: Pending, values: Sequence[float], instant_ns: int) -> bool:
+        """Whether something shows at a calm unit."""
+        assert state.calm_ns is not None, "asked of calm units only"
+        cranks = pending.cranks_by(instant_ns) or state.cranks[-1:]
+        if cranks and cranks[-1].at_ns > state.calm_ns:
+            return True
+        ran = any(end is None or end > instant_ns - RAN_LATELY_NS for _, end in known_runs(state, instant_ns))
+        water, battery, _, air = values
+        look = Look(water, battery, air, ran)
+        return not all(model.calm(state.learned.get(model.name, model.nothing), look) for model in self._models.each)
+
     def judge(
         self,
         instant_ns: int,
@@ -82,8 +131,6 @@ class Modelling:
         Args:
             units: index; states, pending, first_ns: of each of them, [n].
         """
-        if not self._models.each:
-            return
         for begin in range(0, len(units), UNITS_AT_ONCE):
             some = slice(begin, begin + UNITS_AT_ONCE)
             self._judge_some(instant_ns, units[some], states[some], pending[some], first_ns[some])
@@ -104,11 +151,19 @@ class Modelling:
             said += own
             for note in notes:
                 states[note.unit].note(Noted(instant_ns, note.at_ns, note.kind, note.text))
+        calm = np.ones(len(units), np.bool_)
         for opinion in self._models.together(seen, said):
+            calm &= ~(opinion.probability > self._calm_below(opinion.condition, units))
             for row in self._of_interest(opinion, units, states):
                 turned = self._turned(opinion, row, int(units[row]), states[row], instant_ns)
                 if turned is not None:
                     pending[row].turned.append(turned)
+        for row, state in enumerate(states):
+            state.calm_ns = instant_ns if calm[row] and not state.held else None
+
+    def _calm_below(self, condition: str, units: Int64) -> Float64:
+        """Probability up to which a condition may stir again without anybody looking, [unit]."""
+        return np.array([self._thresholds_of(unit, condition).clear_probability for unit in units.tolist()])
 
     def _of_interest(self, opinion: Opinion, units: Int64, states: Sequence[UnitState]) -> Iterator[int]:
         """Rows at which something may turn: likely, or held from before."""

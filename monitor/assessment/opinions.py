@@ -42,6 +42,7 @@ CALLS_UNFORECAST = frozenset(("heater_failed", "charger_failed", "heater_stuck_o
 heater or charger that never rests boils water off; our choice)."""
 TIMES_ROUND_NS = MINUTE_NS
 CAUSES_SAID_MAX = 5
+UNNAMED_SHARE = 0.5  # of a condition's own name as its cause, beside the finer names under it
 CAUSE_LEAST = 0.05  # what is less likely is not said
 
 
@@ -99,7 +100,11 @@ def judged(
         held = Held(active=True, began_ns=instant_ns)
     elif held.counted_ns is not None and held.counted_ns >= thresholds.off_delay_ns:
         return Held(), _cleared(heard, instant_ns)
+    elif held.counted_ns is not None:
+        return held, None  # on its way out: what was said last stays until it is out, or back
     forecast = _forecast(heard.hours, instant_ns, held)
+    if forecast is None and held.forecast and heard.probability < thresholds.raise_probability:
+        return held, None  # in doubt, a forecast is not taken back
     causes = _ranked(heard, held.first_cause)
     held, urgency = _calmed(held, _urgency(heard.condition, forecast, instant_ns, deadline_ns), forecast, instant_ns,
                             deadline_ns)  # fmt: skip
@@ -187,10 +192,17 @@ def _calmed(
 
 
 def _ranked(heard: Heard, first: str) -> tuple[Cause, ...]:
-    """Causes by their chances, the one said first before keeping its place unless another is clearly likelier."""
+    """Causes by their chances, the one said first before keeping its place unless another is clearly likelier.
+
+    A finer name under the condition says more than its own, and goes first where it is the likelier half of it.
+    """
     likely = [(cause, chance) for cause, chance in heard.causes if chance >= CAUSE_LEAST]
-    margin = {first: FIRST_CAUSE_MARGIN}
-    likely.sort(key=lambda item: (-item[1] - margin.get(item[0], 0.0), item[0]))
+
+    def weight(item: tuple[str, float]) -> float:
+        own = UNNAMED_SHARE if item[0] == heard.condition else 1.0
+        return item[1] * own + (FIRST_CAUSE_MARGIN if item[0] == first else 0.0)
+
+    likely.sort(key=lambda item: (-weight(item), item[0]))
     return tuple(Cause(cause, round(min(chance, 1.0), 4)) for cause, chance in likely[:CAUSES_SAID_MAX])
 
 

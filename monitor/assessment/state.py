@@ -122,6 +122,7 @@ class UnitState:
     suspect: (signal, from, to or None) that nothing is learned from. run_signal: whether the unit reports its runs.
     held: by condition that a model judges. learned: the models' normals, by the model's name. cranks: the last 90
     days', in order; dip: one that may become one. notes: of the last 30 days, in the order noticed.
+    calm_ns: when the models judged it last, None: they found something to go on looking at.
     """
 
     normal: Normal = NOTHING_LEARNED
@@ -140,6 +141,7 @@ class UnitState:
     cranks: list[Crank] = field(default_factory=list)
     dip: Dip | None = None
     notes: list[Noted] = field(default_factory=list)
+    calm_ns: int | None = None
 
     def apply(self, unit: str, turns: Sequence[Turned]) -> list[Finding]:
         """What turns of one condition at one moment make of it, and of those it explains or is explained by."""
@@ -225,8 +227,9 @@ def _lent(said: Said, by: Reason | None) -> Said:
     """
     assert by is not None, "what is explained stands"
     if by.evidence.level == "not_ready":
-        already = said.not_ready_at if said.urgency is Urgency.NOW and said.not_ready_at else by.said.not_ready_at
-        return Said(Urgency.NOW, said.causes, already)
+        own = said.not_ready_at if said.urgency is Urgency.NOW else None
+        known = [each for each in (own, by.said.not_ready_at) if each is not None and each.p50 is not None]
+        return Said(Urgency.NOW, said.causes, min(known, key=lambda each: each.p50 or 0, default=None))
     if by.urgency.rank > said.urgency.rank and said.not_ready_at is None:
         return replace(said, urgency=by.urgency)
     return said

@@ -10,7 +10,7 @@ import numpy as np
 
 from models.opinion import Note, Opinion
 from models.seen import Seen
-from monitor.assessment.modelling import Model, Models
+from monitor.assessment.modelling import Look, Model, Models
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,4 +92,9 @@ def judge(seen: Seen, normals: list[FakeNormal]) -> tuple[list[Opinion], list[No
     return opinions, notes
 
 
-FAKE = Models((Model("fake", FakeNormal(), learn, judge),))
+def calm(normal: FakeNormal, look: Look) -> bool:
+    """Within the marks of `judge`; a warm run stirs nothing."""
+    return not (look.water < 37.0 or look.battery < 13.0 or (look.water > 60.0 and not look.ran)) and normal.days > 0
+
+
+FAKE = Models((Model("fake", FakeNormal(), learn, judge, calm),))

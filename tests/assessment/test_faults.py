@@ -30,16 +30,21 @@ SUMMER_NS = from_rfc3339("2026-07-13T00:00:00Z")
 
 
 def test_a_failed_heater_is_found_before_the_water_is_cold():
-    """Warning, limit, not ready, in this order, and an engine that would not start is called for at once."""
+    """The limit speaks first, the cause for both once it is sure, and an engine that would not start is called for."""
     fault = Fault("clinic-wing", FaultKind.HEATER_ELEMENT_OPEN, WINTER_NS + LEARN_NS)
     found = findings(WINTER_NS, [fault])
     assert {f.unit for f in found} == {"clinic-wing"}
-    assert story(found, "clinic-wing") == [
-        ("low_water_temperature", "raised", "at_visit"),
-        ("low_water_temperature", "changed", "before_visit"),
-        ("low_water_temperature", "changed", "now"),
-    ]
-    assert found[0].evidence.measured > 33.0
+    said = story(found, "clinic-wing")
+    raised = found[said.index(("heater_failed", "raised", "before_visit"))]
+    assert raised.at_ns - fault.from_ns <= 4 * HOUR_NS
+    assert raised.said.causes[0].cause == "heater_failed"
+    cold = found[said.index(("low_water_temperature", "changed", "now"))]
+    assert raised.said.not_ready_at.p10 - HOUR_NS < cold.at_ns < raised.said.not_ready_at.p90 + HOUR_NS
+    assert raised.said.not_ready_at.p10 > raised.at_ns + 2 * HOUR_NS  # somebody can still come
+    low = [f for f in found if f.condition == "low_water_temperature"]
+    assert low[0].evidence.measured > 33.0
+    assert [f.suppressed for f in low] == [f.noticed_ns >= raised.noticed_ns for f in low]
+    assert ("heater_failed", "changed", "now") in said
     assert [f.at_ns for f in found] == sorted(f.at_ns for f in found)
 
 
@@ -48,14 +53,18 @@ def test_a_heater_that_was_mended_is_told_as_returned():
         "clinic-main", FaultKind.HEATER_ELEMENT_OPEN, WINTER_NS + LEARN_NS, WINTER_NS + LEARN_NS + 8 * HOUR_NS
     )
     found = findings(WINTER_NS, [fault], days=9.5)
-    assert story(found, "clinic-main")[-1][:2] == ("low_water_temperature", "cleared")
+    assert [turn[:2] for turn in story(found, "clinic-main")[-2:]] == [
+        ("low_water_temperature", "cleared"),
+        ("heater_failed", "cleared"),
+    ]
 
 
 @pytest.mark.parametrize("unit", ["quay-crane", "filter-hall"])
 def test_a_failed_charger_is_found_within_half_a_day_at_12_and_24_volts(unit):
     fault = Fault(unit, FaultKind.CHARGER_NO_AC, WINTER_NS + LEARN_NS)
     found = findings(WINTER_NS, [fault], days=10)
-    assert {(f.unit, f.condition) for f in found} == {(unit, "low_battery_voltage")}
+    assert {(f.unit, f.condition) for f in found} == {(unit, "low_battery_voltage"), (unit, "charger_failed")}
+    assert next(f for f in found if f.condition == "charger_failed").at_ns - fault.from_ns < 12 * HOUR_NS
     assert found[0].at_ns - fault.from_ns < 12 * HOUR_NS
 
 
