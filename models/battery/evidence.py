@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.battery.chemistry import COMPENSATED_AT_CEL, Chemistry
-from models.battery.hours import Hours
+from models.battery.hours import HOUR_NS, Hours
 from models.battery.normals import SETTLED_H, SPELL_V, BatteryNormal, spells
 from models.run_length import DECISION, cumulative_sums
 from models.windows import Float64
@@ -21,6 +21,7 @@ OFF_V_LEAST = 0.2  # under float by less nothing is called lost: sensors step by
 OFF_H_LEAST = 6  # known hours off charge before a failure is believed: visits and their works are shorter
 OFF_H_UNLEARNED = 12
 AFTER_RUN_H = 8.0  # after a run volts fall from the alternator's by themselves
+AFTER_RUN_SURE_H = 36
 UNBELIEVED = 0.3  # greatest probability while a persistence guard is not met
 RECOVERY_H = 30.0  # the charger fills a flat battery within 24 h (NFPA 110, shared trade facts, section 1)
 UNKNOWN_WARMTH_K = 8.0
@@ -144,6 +145,8 @@ def facts_of(hours: Hours, normal: BatteryNormal, chemistry: Chemistry) -> Facts
     level_sd = float(np.hypot(normal.spread, 1.5 * normal.day_sd)) if learned else chemistry.float_sd
     expected = level + normal.float_slope * (hours.temperature - COMPENSATED_AT_CEL)
     over = hours.volts - expected
+    if normal.float_since_ns > hours.begin_ns(0):  # the former set point says nothing against the new one
+        over[: max(0, len(over) - (hours.end_ns - normal.float_since_ns) // HOUR_NS)] = np.nan
     known = ~np.isnan(over)
     coldest, warmest = (normal.coldest, normal.warmest) if learned else (15.0, 30.0)
     middle = 0.5 * (coldest + warmest)
@@ -222,6 +225,8 @@ def failed_log_odds(facts: Facts, normal: BatteryNormal, chemistry: Chemistry) -
         log_odds = min(log_odds, -1.0)
     if facts.after_run_h < AFTER_RUN_H:
         log_odds -= 4.0
+    if facts.after_run_h <= facts.off_h + 2 and facts.off_h < AFTER_RUN_SURE_H and facts.sinking < 1.0:
+        log_odds = min(log_odds, -1.0)  # begun with a run: it may be recharging slowly, until it sinks
     return _unless_stuck(log_odds, facts)
 
 
@@ -311,16 +316,18 @@ def slow_recovery_log_odds(
     return _unless_stuck(log_odds, facts), taken
 
 
-def intermittent_log_odds(facts: Facts, hours: Hours, normal: BatteryNormal) -> tuple[float, int]:
+def intermittent_log_odds(facts: Facts, hours: Hours, normal: BatteryNormal, chemistry: Chemistry) -> tuple[float, int]:
     """The charger comes and goes: spells off charge in the last week that the unit is not used to.
 
     Args:
-        facts: of the unit. hours: its hours. normal: what was learned.
+        facts: of the unit. hours: its hours. normal: what was learned. chemistry: of its battery.
     Returns: log odds, number of spells.
     """
     if not facts.learned:
         return PRIOR, 0
     deep = np.maximum(np.maximum(facts.sure, SPELL_V), 0.1 - normal.low)
+    # A load that comes on draws the volts down a little; a charger that goes off lets them fall toward rest.
+    deep = np.maximum(deep, 0.5 * (facts.volts_expected - chemistry.rest))
     low = facts.known & (facts.over < -deep) & ~(hours.after_run_h < SETTLED_H)
     week = [(first, past) for first, past in spells(low[-168:]) if past < 168 and first > 0]
     total = sum(past - first for first, past in week)

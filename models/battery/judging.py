@@ -112,7 +112,9 @@ def _lost_h(facts: Facts, hours: Hours, normal: BatteryNormal) -> float:
 def _forecast(
     facts: Facts, hours: Hours, lost_h: float, said: Cranking, chemistry: Chemistry, drain_share: float
 ) -> Float64:
-    """Hours until the unit would not crank, [3]."""
+    """Hours until the unit would not crank, [3]; NaN where volts tell no charge and some is lost."""
+    if not chemistry.tells_charge and drain_share > 0:
+        return np.full(3, np.nan)
     index, first_volts = _at_rest(facts, hours)
     return hours_to_least(
         off_h=lost_h if drain_share > 0 else 0.0,
@@ -156,7 +158,7 @@ def _charger(
         p_failed = np.nan
     sag = evidence.sagging(facts, hours, normal, chemistry)
     slow, taken = evidence.slow_recovery_log_odds(facts, hours, normal, chemistry)
-    coming, number = evidence.intermittent_log_odds(facts, hours, normal)
+    coming, number = evidence.intermittent_log_odds(facts, hours, normal, chemistry)
     parts = np.array([chance(sag.log_odds), chance(slow), chance(coming)])
     p_weak = float(1.0 - np.prod(1.0 - parts)) * (1.0 - np.nan_to_num(p_failed, nan=1.0)) * (1.0 - chance(short))
     fall = _slope_a_day(facts, hours)
@@ -174,6 +176,8 @@ def _charger(
             failed_text += ", sinking as without charge"
         elif facts.sinking < -1:
             failed_text += ", but held there"
+        if not chemistry.tells_charge:
+            failed_text += "; nickel-cadmium volts tell no charge, so no forecast"
     if p_weak > 0.05 and not facts.stuck:
         told = (
             f"{where}: {sag.under:.2f} V under its own float for two days",
@@ -269,13 +273,18 @@ def _judged(seen: Seen, unit: int, normal: BatteryNormal) -> tuple[list[_Said], 
     if facts.age_h > STALE_H:
         unknown = "no battery voltage for more than a day" if facts.known.any() else ""
         return [_Said(np.nan, text=unknown)] * len(CAUSES), [], (0, 0)
-    short = evidence.shorted_log_odds(facts, hours, chemistry)
+    if not chemistry.tells_charge and not facts.learned:
+        own = _Said(np.nan, text="nickel-cadmium is judged by its own float only, which is not learned yet")
+        return [own, own, _battery(facts, hours, lost_h, chemistry, said, evidence.PRIOR), own], [], (0, 0)
+    short = evidence.shorted_log_odds(facts, hours, chemistry) if chemistry.tells_charge else evidence.PRIOR
     failed, weak = _charger(facts, hours, lost_h, normal, chemistry, said, short)
     over = high.overcharged(facts, hours, normal, chemistry)
     p_over = chance(over.log_odds)
     over_text = ""
     if over.for_h:
-        kind = "may be an equalise" if over.for_h <= over.allowed_h else "longer than any meant charge"
+        kind = "longer than any meant charge"
+        if over.for_h <= over.allowed_h:
+            kind = "may be an equalise" if chemistry.equalised else "may be absorption; this type is never equalised"
         over_text = f"battery {facts.volts:.2f} V, float {facts.expected:.2f} V: over it for {over.for_h} h, {kind}"
     overcharged = _Said(p_over, facts.volts, facts.expected, {CAUSES[OVERCHARGED][0]: p_over}, over_text)
     battery = _battery(facts, hours, lost_h, chemistry, said, short)

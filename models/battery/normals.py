@@ -240,7 +240,10 @@ def _habits(before: BatteryNormal, hours: Hours, over: Float64, settled: NDArray
         returned = np.flatnonzero(back[first + 1 : first + 49])
         if len(returned) and hours.trusted[first + 1 : first + 2 + int(returned[0])].all():
             took = float(returned[0] + 1)
-            recovery = took if np.isnan(recovery) else recovery + 0.2 * (took - recovery)
+            if np.isnan(recovery):
+                recovery = took
+            elif took < 3.0 * recovery + 6.0:  # longer is to be judged, not learned
+                recovery += 0.2 * (took - recovery)
     return replace(
         before,
         low=min(before.low, deepest),

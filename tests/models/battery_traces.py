@@ -164,7 +164,15 @@ def build(plant: Plant) -> Trace:
     return _sensed(plant, rng, air, volts, running, tuple(cranks), least)
 
 
-def _sensed(plant, rng, air, volts, running, cranks, least) -> Trace:
+def _sensed(
+    plant: Plant,
+    rng: np.random.Generator,
+    air: np.ndarray,
+    volts: np.ndarray,
+    running: np.ndarray,
+    cranks: tuple[Crank, ...],
+    least: np.ndarray,
+) -> Trace:
     steps = len(volts)
     read = volts + plant.offset + plant.noise * rng.standard_normal(steps)
     read = np.round(read / plant.digits) * plant.digits
@@ -197,11 +205,11 @@ def _sensed(plant, rng, air, volts, running, cranks, least) -> Trace:
     cells = BEGIN_CELL
     warm = np.round(air.reshape(-1, 2).mean(axis=1), 1) if plant.air_known else np.full(steps // 2, np.nan)
     warm = np.where(lost.reshape(-1, 2).all(axis=1), np.nan, warm)
-    ran = running.reshape(-1, 2).any(axis=1)
+    ran = np.asarray(running.reshape(-1, 2).any(axis=1))
     after = np.full(len(ran), NOT_LATELY_H)
     index = np.arange(len(ran))
-    last = np.maximum.accumulate(np.where(ran, index, -1))
-    after[last >= 0] = (index - last)[last >= 0] / 6
+    latest = np.maximum.accumulate(np.where(ran, index, -1))
+    after[latest >= 0] = (index - latest)[latest >= 0] / 6
     return Trace(
         plant,
         Window(cells, mean[None], low[None], high[None], count[None].astype(np.int64)),
