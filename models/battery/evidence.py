@@ -26,6 +26,7 @@ UNBELIEVED = 0.3  # greatest probability while a persistence guard is not met
 RECOVERY_H = 30.0  # the charger fills a flat battery within 24 h (NFPA 110, shared trade facts, section 1)
 UNKNOWN_WARMTH_K = 8.0
 RISES_V = 0.05
+LOAD_H = 4  # known hours that a load may draw the volts down
 
 
 def ramp(value: float, begin: float, end: float) -> float:
@@ -47,10 +48,11 @@ class Facts:
     learned: a float is. volts, expected: of the last known hours. expected_sd: of the expectation. over: residual of
     each hour, [hour]; volts_expected: its expectation, [hour]; sure: V by which an hour has to stray to be meant,
     [hour]. known: bool [hour]. off_h: known hours off charge in the spell under way; since: its first hour; off_index:
-    its hours. lifted: a run hides it just now. fallen: share of the way from float to rest. sinking: log likelihood
-    ratio of sinking against held. age_h: of the last known hour. after_run_h: since the last run, inf: none known, or
-    one that the spell lived through. stuck: the volts do not move at all though they used to. temperature: of the
-    battery now, and whether it is known.
+    its hours. lifted: a run hides it just now. held_at: greatest of the last hours, so that a load of an hour or two
+    says nothing; fallen: share of its way from float to rest. sinking: log likelihood ratio of sinking against held.
+    age_h: of the last known hour. after_run_h: since the last run, inf: none known, or one that the spell lived
+    through. stuck: the volts do not move at all though they used to. temperature: of the battery now, and whether it is
+    known.
     """
 
     learned: bool
@@ -65,6 +67,7 @@ class Facts:
     lifted: bool
     since: int
     off_index: NDArray[np.intp]
+    held_at: float
     fallen: float
     sinking: float
     age_h: int
@@ -161,6 +164,7 @@ def facts_of(hours: Hours, normal: BatteryNormal, chemistry: Chemistry) -> Facts
     last = index[-3:]
     volts = float(hours.volts[last].mean()) if len(last) else np.nan
     now = float(expected[last].mean()) if len(last) else np.nan
+    held_at = float(hours.volts[index[-LOAD_H:]].max()) if len(last) else np.nan
     to_rest = max(now - chemistry.rest, 0.3) if len(last) else np.nan
     stuck = _stuck(hours, off_index, known, normal)
     return Facts(
@@ -178,7 +182,8 @@ def facts_of(hours: Hours, normal: BatteryNormal, chemistry: Chemistry) -> Facts
         ),
         since=since,
         off_index=off_index,
-        fallen=(now - volts) / to_rest,
+        held_at=held_at,
+        fallen=(now - held_at) / to_rest,
         sinking=_sinking(hours, off_index, since, normal) if len(off_index) else 0.0,
         age_h=len(known) - 1 - int(last[-1]) if len(last) else len(known),
         after_run_h=after_run_h,
@@ -211,9 +216,9 @@ def failed_log_odds(facts: Facts, normal: BatteryNormal, chemistry: Chemistry) -
     """
     if not facts.off_h:
         return PRIOR
-    under_rest = (chemistry.rest + chemistry.rest_sd - facts.volts) / chemistry.rest_sd
+    under_rest = (chemistry.rest + chemistry.rest_sd - facts.held_at) / chemistry.rest_sd
     log_odds = PRIOR + 5.0 * ramp(facts.fallen, 0.3, 0.7) + 4.5 * ramp(facts.off_h, 2, 10)
-    log_odds += facts.sinking + float(np.clip(2.0 * under_rest, -3.0, 2.0)) + ramp(12.45 - facts.volts, 0.0, 0.2)
+    log_odds += facts.sinking + float(np.clip(2.0 * under_rest, -3.0, 2.0)) + ramp(12.45 - facts.held_at, 0.0, 0.2)
     used_to = normal.off_a_week > 0 and facts.off_h < 1.5 * normal.off_h + 6
     if used_to and facts.volts > facts.expected + normal.low - 0.1:
         log_odds -= 6.0
