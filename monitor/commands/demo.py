@@ -3,8 +3,9 @@
 In: a folder to keep it in, perhaps an address to listen on. Out: a line with the address, then pages, mails and
 webhooks until Ctrl-C. May import: all of monitor, and the simulator. Touches the folder, ports on loopback, signals.
 
-All of it is real but the engines and the people: an MQTT broker, a mail server, a webhook receiver. The first start
-fills in three weeks, a later one only the time since the last.
+All of it is real but the engines and the people: an MQTT broker, a mail server, a webhook receiver. The engines are a
+scenario of the simulator with a story put on it. The first start fills in three weeks, a later one only the time since
+the last, from where the simulated world stood then.
 """
 
 import shutil
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 HOST = "127.0.0.1"
 PORT = 8460
 SENT_PORT = 8461
+TOLD_FROM_NS = 24 * 3600 * 1_000_000_000  # a day takes half a second; of less nobody has to be told
 
 
 def run(directory: Path, listen: str | None = None) -> None:
@@ -142,6 +144,8 @@ def _past(directory: Path, stop: threading.Event) -> tuple["Story", "Kept | None
             store = EmbeddedReadings(data)
             story, span, kept = demo_story.begun(now_ns), None, None
             print("Filling in three weeks of an invented valley …", file=sys.stderr, flush=True)
+        elif now_ns - span[1] > TOLD_FROM_NS:
+            print("Filling in the time since the last start …", file=sys.stderr, flush=True)
         demo_story.save(story, directory)
         scenario = story.scenario
         kept = fill_past(

@@ -54,6 +54,7 @@ site = "{unit.site}"
 name = "{unit.name}"
 battery_nominal_voltage = {12 * unit.blocks}
 battery_type = "{unit.battery_type}"
+jacket_heater = "{unit.heater}"
 exercise_rule = "{unit.exercise_rule}"
 gateway = "{unit.gateway}"
 {protects}equipment = {{ heater = "{HEATER_TEXT[unit.size]}", battery = "{unit.blocks} x 12 V {unit.battery_type}" }}
