@@ -10,13 +10,14 @@ so.
 
 import numpy as np
 
+from models.jacket_water.cycles import CYCLE_EXCESS_K
 from models.jacket_water.lately import CELL_H, Lately
 from models.jacket_water.normal import WaterNormal
 
 SPAN_CELLS = 48  # 8 h
 AFTER_RUN_H = 10.0
 FALLS_LEAST = 4
-LOG_ODDS = -8.5
+LOG_ODDS = -9.5
 COLLAPSED_LOG = np.log(0.2)
 MOVED_LOG = np.log(4.0)
 MOVED_SD = 0.45
@@ -41,7 +42,9 @@ def restricted(late: Lately, normal: WaterNormal) -> tuple[float, float]:
     if falls.sum() < FALLS_LEAST:
         return 0.0, np.nan
     excess = (saw.from_k[falls] + saw.to_k[falls]) / 2 - late.air[saw.begin[falls]]
-    told = saw.hours[falls] * np.maximum(excess, 1.0)
+    told = (saw.hours[falls] * excess)[excess >= CYCLE_EXCESS_K]
+    if len(told) < FALLS_LEAST:
+        return 0.0, np.nan
     usual = float(np.median(told))
     log = float(np.log(usual / normal.cycle_k_h))
     sd2 = 2 * (normal.cycle_log_sd**2 + MODEL_LOG_SD**2)

@@ -14,15 +14,18 @@ CELL_H = 1 / 6
 OVER_AIR_K_LEAST = 2.0  # K: what rises while it is warmer than the air is heated; nearer, sun or air could do it
 BLIND_RISE_K_PER_H = 2.0  # without an air sensor a rise is a heater's if faster than a morning's
 RISE_K_PER_H_LEAST = 0.3
+EXCESS_TOLD_K = 10.0  # K: nearer to the air, its sensor's own error (sun, place) is too much of the excess (our choice)
 FALL_H_LEAST = 0.5  # h: three cells, of which the first half is left out
 FALL_K_LEAST = 1.0  # K a day of falls that one day's time constant rests on
 EVENING_OUT = 0.4  # first part of a fall that is left out: the water at the heater first mixes with the block's
 SLOWEST_H = 100.0  # h: no block cools more slowly (8-20 h are met, shared trade facts, section 3)
+CYCLE_EXCESS_K = 6.0  # K: nearer to the air, off-times follow its sensor's errors
 FASTEST_H = 0.3
 LONG_FALL_K = 14.0  # K: wider than any thermostat's band (5-11 K, common practice)
 STEEP_SHARE = 0.7
 RISES_A_DAY_LEAST = 2
 CELLS_LEAST = 12  # of a day, before its mean says something: two hours
+QUARTER_OF_SIGMA = 0.3186  # a quarter of normal deviates is smaller than this, in sigmas (exact)
 SMALL = 1e-9
 
 
@@ -33,7 +36,7 @@ class Cycles:
     trough, peak: turning points of each heated rise, Cel; trough_cell: where, [rise].
     tau_h, duty, excess: time constant, h, share of time that it rises, and mean excess over the air, K, of each day of
     the window; NaN: that day does not tell; [day]. cycle_k_h, cycle_log_sd: off-time times excess, K h; NaN: not told.
-    days: days with a heated rise.
+    rise_h: median length of a heated rise, h; NaN: none. days: days with a heated rise.
     """
 
     trough: Float64
@@ -44,6 +47,7 @@ class Cycles:
     excess: Float64
     cycle_k_h: float
     cycle_log_sd: float
+    rise_h: float
     days: float
 
     @property
@@ -77,8 +81,8 @@ def cycles(water: Float64, air: Float64, saw: Legs, *, by_day: bool = True) -> C
     length = CELLS_A_DAY if by_day else max(len(water), 1)
     day = saw.begin // length
     days = -(-len(water) // length)
-    cycle = saw.hours[falls] * (middle[falls] - air_there[falls])
-    cycle = np.log(cycle[cycle > 0])
+    over = middle[falls] - air_there[falls]
+    cycle = np.log(np.maximum(saw.hours[falls] * over, SMALL)[over >= CYCLE_EXCESS_K])
     return Cycles(
         trough=saw.from_k[rises],
         peak=saw.to_k[rises],
@@ -88,6 +92,7 @@ def cycles(water: Float64, air: Float64, saw: Legs, *, by_day: bool = True) -> C
         excess=_day_means(water - air, length),
         cycle_k_h=float(np.exp(np.median(cycle))) if len(cycle) >= 3 else np.nan,
         cycle_log_sd=float(max(cycle.std(), 0.15)) if len(cycle) >= 3 else np.nan,
+        rise_h=float(np.median(saw.hours[rises])) if len(rises) else np.nan,
         days=float(len(np.unique(day[rises]))),
     )
 
@@ -166,18 +171,33 @@ def movement_per_h(water: Float64, least: Float64, greatest: Float64, air: Float
 NOISE_RANGE = 3.0  # sigmas of a cell's mean that the readings of a cell spread over, about (from memory: range of 4-5)
 
 
-def noise_and_resolution(water: Float64, least: Float64, greatest: Float64) -> tuple[float, float]:
-    """Noise of a cell's mean, and the smallest step that its readings show.
+@dataclass(frozen=True, slots=True)
+class Grain:
+    """What the readings leave open: noise of a cell's mean, K; range that the readings of a cell spread over beside
+    what the water moved, K; smallest step that they show, K (0: none seen)."""
+
+    noise: float
+    spread: float
+    resolution: float
+
+
+def grain(water: Float64, least: Float64, greatest: Float64) -> Grain:
+    """Noise and steps of the readings.
 
     Args:
         water: one unit's, Cel, [cell]. least, greatest: of cells with readings, NaN elsewhere.
-    Returns: K and K (0: none seen). Straight stretches have second differences of noise alone, with a variance of 6.
+    Returns: straight stretches have second differences of noise alone, with a variance of 6.
     """
-    bend = np.diff(water, 2)
-    bend = bend[bend == bend]
-    noise = float(1.482602 * np.median(np.abs(bend)) / np.sqrt(6)) if len(bend) >= 12 else 0.2
+    step = np.diff(water)
+    bend = np.diff(step)
+    bend = bend[(bend == bend) & (step[1:] * step[:-1] >= 0)]  # a turn of the saw-tooth is no noise
+    # the lower quarter: after each turn the water at the heater and the block's even out in a bend
+    noise = float(np.quantile(np.abs(bend), 0.25) / QUARTER_OF_SIGMA / np.sqrt(6)) if len(bend) >= 12 else 0.2
     values = np.concatenate((least, greatest))
     steps = np.diff(np.unique(np.round(values[values == values], 3)))
     steps = steps[steps > 0.02]
     resolution = float(np.median(steps)) if len(steps) >= 3 else 0.0
-    return float(np.clip(max(noise, 0.3 * resolution), 0.05, 3.0)), resolution
+    beside = (greatest - least)[1:-1] - np.abs(water[2:] - water[:-2]) / 2
+    beside = beside[beside == beside]
+    spread = max(float(np.quantile(beside, 0.4)), 0.0) if len(beside) >= 12 else 0.0
+    return Grain(float(np.clip(max(noise, 0.3 * resolution), 0.05, 3.0)), spread, resolution)

@@ -15,6 +15,7 @@ from models.jacket_water import words
 from models.jacket_water.circulation import restricted
 from models.jacket_water.forecast import DAYS_BACK, hours_until
 from models.jacket_water.lately import Lately, lately
+from models.jacket_water.learning import learned
 from models.jacket_water.normal import WaterNormal
 from models.jacket_water.opinion import WaterOpinion
 from models.jacket_water.overheat import stuck_on
@@ -29,6 +30,7 @@ CONDITIONS = ("heater_failed", "heater_weak", "heater_stuck_on", "coolant_circul
 SIGNAL = "jacket_water_temperature"
 NOT_READY_CEL = 21.0  # NFPA 110's table asks for an alarm below 21 Cel (70 F), from memory
 WORTH_SAYING = 0.2  # chance from which a sentence and a forecast are made
+FIRST_DAYS_NS = 2 * 86_400 * 1_000_000_000
 USUAL_EXCESS_CELLS = 3 * CELLS_A_DAY
 
 
@@ -84,6 +86,8 @@ def _judged(seen: Seen, unit: int, normal: WaterNormal, not_ready: float) -> _Ve
     verdict = _Verdict()
     if seen.heater[unit] == "none":
         return verdict
+    if normal.learned_ns == 0 and seen.now_ns - int(seen.first_ns[unit]) < FIRST_DAYS_NS:
+        normal = learned(seen, unit, normal)  # a new unit does not wait for midnight
     late = lately(seen, unit, normal)
     if late is None:
         return verdict
@@ -117,7 +121,7 @@ def _judged(seen: Seen, unit: int, normal: WaterNormal, not_ready: float) -> _Ve
         verdict.text[2] = words.stuck_on(late, normal)
     if shut >= WORTH_SAYING:
         verdict.text[3] = words.restricted(normal, cycle_k_h)
-    note = moved(late, normal, unit) if not shut >= WORTH_SAYING else None
+    note = moved(late, normal, unit) if not max(np.nan_to_num(shut), np.nan_to_num(hot)) >= WORTH_SAYING else None
     if note is not None:
         verdict.notes.append(note)
     return verdict

@@ -68,7 +68,8 @@ def lately(seen: Seen, unit: int, normal: WaterNormal) -> Lately | None:
     least, greatest = seen.water.least[unit, begin:], seen.water.greatest[unit, begin:]
     running, after = seen.running[unit, begin:], seen.after_run_h[unit, begin:]
     quiet = np.where(running | (after < 1.0), np.nan, mean) if running.any() or after[-1] < CELLS_A_DAY else mean
-    saw = legs(quiet, least, greatest, height=least_height(normal.noise, normal.resolution))
+    height = least_height(normal.noise, normal.spread, normal.resolution)
+    saw = legs(quiet, least, greatest, height=height, spread=normal.spread)
     air = around.filled(seen.air.mean[unit, begin:])
     told = bool(np.isnan(air[max(last - 2, 0) : last + 1]).any())
     if told:

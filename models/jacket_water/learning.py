@@ -12,10 +12,10 @@ from dataclasses import replace
 import numpy as np
 
 from models.jacket_water import air as around
-from models.jacket_water.cycles import Cycles, cycles, movement_per_h, noise_and_resolution
+from models.jacket_water.cycles import CELL_H, EXCESS_TOLD_K, Cycles, cycles, grain, movement_per_h
 from models.jacket_water.normal import WaterNormal
 from models.jacket_water.teeth import least_height, legs
-from models.seen import Bool, Seen
+from models.seen import Seen
 from models.windows import CELLS_A_DAY, Float64
 
 AFTER_RUN_H = 10.0  # water after a run falls to its band in 3-12 h (common practice); later the teeth are its own again
@@ -30,6 +30,12 @@ LEVEL_SD_LEAST = 0.15  # K: sensors, gateways and the grid leave this much (our 
 LOG_SD_LEAST = 0.08  # of time constant and heating: model error that no number of days takes away (our choice)
 FLAT_RANGE_K = 4.0  # K: water held this steadily ...
 FLAT_OVER_AIR_K = 8.0  # ... and this far over the air has a heater without visible cycles (our choice)
+EVEN_SHARE = 0.2  # of the band
+UNEVEN_SHARE = 0.35
+BALANCED_SHARE = 0.3  # of what was lost meanwhile that heated rises must have brought, at least (our choice)
+RECENT_DAYS = 3
+WEAKENED = 0.75  # of the learned heating (our choice)
+LONG_DAYS = 11
 DAYS_MAX = 60.0  # days are counted no further
 CUT_IN_CEL = (15.0, 70.0)  # Cel: outside it no jacket heater works (27-60 are met, with room on both sides)
 
@@ -44,13 +50,14 @@ def learn(seen: Seen, before: Sequence[WaterNormal]) -> list[WaterNormal]:
     Returns: [unit].
     """
     assert len(before) == seen.units
-    good = seen.trusted & ~seen.running
-    settled = good & (seen.after_run_h >= AFTER_RUN_H)
-    cooling = good & (seen.after_run_h >= COOLING_FROM_H)
-    return [_learned(seen, unit, settled[unit], cooling[unit], former) for unit, former in enumerate(before)]
+    return [learned(seen, unit, former) for unit, former in enumerate(before)]
 
 
-def _learned(seen: Seen, unit: int, settled: Bool, cooling: Bool, former: WaterNormal) -> WaterNormal:
+def learned(seen: Seen, unit: int, former: WaterNormal) -> WaterNormal:
+    """One unit's normal from its window. Args: seen: the units. unit: row. former: its normal until now."""
+    good = seen.trusted[unit] & ~seen.running[unit]
+    settled = good & (seen.after_run_h[unit] >= AFTER_RUN_H)
+    cooling = good & (seen.after_run_h[unit] >= COOLING_FROM_H)
     normal = _aged(former)
     if seen.heater[unit] == "none":
         return normal
@@ -60,16 +67,18 @@ def _learned(seen: Seen, unit: int, settled: Bool, cooling: Bool, former: WaterN
     if np.isnan(quiet).sum() > len(quiet) - CELLS_A_DAY // 4:
         return _time_constant(normal, np.where(cooling, mean, np.nan), least, greatest, air)
     read = settled & (seen.water.count[unit] > 0)
-    noise, resolution = noise_and_resolution(quiet, np.where(read, least, np.nan), np.where(read, greatest, np.nan))
-    normal = replace(normal, noise=noise, resolution=resolution)
-    saw = legs(quiet, least, greatest, height=least_height(noise, resolution))
+    readings = grain(quiet, np.where(read, least, np.nan), np.where(read, greatest, np.nan))
+    normal = replace(normal, noise=readings.noise, spread=readings.spread, resolution=readings.resolution)
+    height = least_height(readings.noise, readings.spread, readings.resolution)
+    saw = legs(quiet, least, greatest, height=height, spread=readings.spread)
     found = cycles(quiet, air, saw)
     normal = _levels(normal, former, found, quiet, air, seen.now_ns)
     normal = _time_constant(normal, np.where(cooling, mean, np.nan), least, greatest, air)
     if np.isnan(air).all():  # nothing is learned of an air that the falls themselves were asked for, but the heating
         found = cycles(quiet, np.full(len(quiet), around.told_by_cooling(saw, normal)), saw)
-    normal = _heating(normal, found)
-    moved = movement_per_h(quiet, least, greatest, air, noise=noise)
+    if not max(normal.trough_sd, normal.peak_sd) > EVEN_SHARE * (normal.cut_out - normal.cut_in):
+        normal = _heating(normal, found)  # levels that wander are those of a heater without a thermostat's cycles
+    moved = movement_per_h(quiet, least, greatest, air, noise=readings.noise)
     if np.isfinite(moved) and found.count >= TEETH_LEAST:
         normal = replace(normal, movement_per_h=moved)
     return normal
@@ -108,6 +117,10 @@ def _levels(
     troughs, peaks = found.trough[own], found.peak[own]
     if len(troughs) < TEETH_LEAST:
         return _flat(normal, former, water, air, now_ns)
+    span = slice(int(found.trough_cell[own][0]), int(found.trough_cell[own][-1]) + 1)
+    lost = np.nansum(np.maximum(water[span] - air[span], 0.0)) * CELL_H / normal.time_constant_h
+    if (peaks - troughs).sum() < BALANCED_SHARE * lost:
+        return normal  # such small rises cannot have held the water: it cools from a run, and noise makes teeth
     newest = slice(-TEETH_NEWEST, None)
     low, high = float(np.median(troughs[newest])), float(np.median(peaks[newest]))
     near = np.abs(troughs - low) <= MOVED_K
@@ -117,6 +130,8 @@ def _levels(
     if not CUT_IN_CEL[0] <= low <= CUT_IN_CEL[1]:
         return normal
     trough_sd, peak_sd = _spread(troughs), _spread(peaks)
+    if max(trough_sd, peak_sd) > UNEVEN_SHARE * (high - low):
+        return normal  # no thermostat switches so unevenly: sun, doors or noise
     count = min(len(troughs), TEETH_NEWEST)
     low_sd = float(np.hypot(trough_sd / np.sqrt(count), LEVEL_SD_LEAST))
     high_sd = float(np.hypot(peak_sd / np.sqrt(count), LEVEL_SD_LEAST))
@@ -173,7 +188,8 @@ def _flat(normal: WaterNormal, former: WaterNormal, water: Float64, air: Float64
 
 def _time_constant(normal: WaterNormal, water: Float64, least: Float64, greatest: Float64, air: Float64) -> WaterNormal:
     """The time constant from every fall that is Newton's: tau = integral of (T - Ta) over what the water lost."""
-    saw = legs(water, least, greatest, height=least_height(normal.noise, normal.resolution))
+    height = least_height(normal.noise, normal.spread, normal.resolution)
+    saw = legs(water, least, greatest, height=height, spread=normal.spread)
     found = cycles(water, air, saw)
     logs = np.log(found.tau_h[~np.isnan(found.tau_h)])
     if not len(logs):
@@ -193,15 +209,24 @@ def _time_constant(normal: WaterNormal, water: Float64, least: Float64, greatest
 def _heating(normal: WaterNormal, found: Cycles) -> WaterNormal:
     """Heating rate by each day's balance: h = excess / tau / duty, with the day's own time constant (its wind)."""
     tau_h = np.where(np.isnan(found.tau_h), normal.time_constant_h, found.tau_h)
-    daily = found.excess / tau_h / found.duty
-    daily = daily[daily > 0]
-    if not len(daily):
-        return normal
-    logs = np.log(daily)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        tau_h = np.fmin(tau_h, normal.time_constant_h)
+        logs = np.log(np.where(found.excess >= EXCESS_TOLD_K, found.excess, np.nan) / tau_h / found.duty)
+    recent = logs[-RECENT_DAYS:]
+    recent = recent[np.isfinite(recent)]
+    logs = logs[np.isfinite(logs)]
+    if not len(logs):
+        return replace(normal, heating_recent_log=0.0)
+    former = float(np.log(normal.heating_k_per_h))
+    if normal.heating_days >= 5:  # days that a weakening heater may have made do not teach, until it has long been so
+        usual = logs - former > np.log(WEAKENED)
+        if usual.sum() >= max(1, len(logs) - LONG_DAYS):
+            logs = logs[usual]
     told_sd = float(np.hypot(_spread(logs) / np.sqrt(len(logs)) if len(logs) >= 3 else 0.2, LOG_SD_LEAST))
     center, sd = weighed(float(np.log(normal.heating_k_per_h)), normal.heating_log_sd, float(np.median(logs)), told_sd)
     return replace(
         normal,
+        heating_recent_log=float(np.mean(recent)) - center if len(recent) >= 2 else 0.0,
         heating_k_per_h=float(np.exp(center)),
         heating_log_sd=max(sd, LOG_SD_LEAST),
         heating_days=_a_day_more(normal.heating_days, len(logs)),

@@ -19,8 +19,9 @@ class WaterNormal:
     trough_sd, peak_sd: how much single turning points scatter, K.
     time_constant_h: of cooling toward the enclosure's air, h; time_constant_log_sd: of its logarithm, day-to-day spread
     (wind, louvers) included. heating_k_per_h: what the heater alone would warm the block by, K/h (power over heat
-    capacity); heating_log_sd.
-    noise: of a cell's mean, K. resolution: smallest step that the readings show, K; 0: none seen.
+    capacity); heating_log_sd. heating_recent_log: logarithm of the last three days' heating over it.
+    noise: of a cell's mean, K. spread: range of a cell's readings by noise alone, K. resolution: smallest step that the
+    readings show, K; 0: none seen.
     cycle_k_h: off-time of a cycle times the excess over the air, K h (off-time = cycle_k_h / excess); cycle_log_sd.
     movement_per_h: how much the water moves up and down in an hour, a kelvin of excess, 1/h.
     flat: 1 where a heater holds the water without visible cycles, else 0.
@@ -39,7 +40,9 @@ class WaterNormal:
     time_constant_log_sd: float = 0.6
     heating_k_per_h: float = 9.0
     heating_log_sd: float = 0.6
+    heating_recent_log: float = 0.0
     noise: float = 0.2
+    spread: float = 0.3
     resolution: float = 0.0
     cycle_k_h: float = 90.0
     cycle_log_sd: float = 0.8

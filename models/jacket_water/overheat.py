@@ -14,6 +14,8 @@ SET_POINT_K = 12.0  # K that somebody may have turned a thermostat up by (our ch
 SET_POINT_CEL = 60.0  # and no thermostat for standby is set above this (27-60 are met)
 LEVEL_K = 1.5  # K of temperature for a unit of log odds
 LOG_ODDS = -6.0
+LOG_ODDS_UNLEARNED = -2.0
+LOG_ODDS_RUN = -1.5
 SPAN_CELLS = 18
 LOSS_SHARE = 0.25
 HEAT_FLOOR_K = 0.7
@@ -46,11 +48,14 @@ def stuck_on(late: Lately, normal: WaterNormal) -> float:
         cooling_spread = max(cooling_spread, 0.5)  # oil, block and exhaust still warm the water
     sd = float(np.sqrt(2 * normal.noise**2 + (cooling_spread * lost) ** 2 + HEAT_FLOOR_K**2))
     heat = min((max(gained, 0.0) ** 2 - max(lost - gained, 0.0) ** 2) / (2 * sd**2), 6.0)
+    odds = LOG_ODDS + (LOG_ODDS_UNLEARNED if normal.days < 1 else 0.0)
+    if late.after_run_h[last] < _gone_h(late, normal):
+        odds += LOG_ODDS_RUN
     calm = late.mean[begin : last + 1]
     if late.value(last) - np.nanmin(calm) >= RISE_K + 3 * normal.noise:
         heat = 6.0
-    level = (late.water - max(SET_POINT_CEL, normal.cut_out + SET_POINT_K)) / LEVEL_K
-    odds = LOG_ODDS + heat + float(np.clip(level + 2.0, -6.0, 6.0))
+    level = (late.water - max(SET_POINT_CEL, normal.cut_out + normal.cut_out_sd + SET_POINT_K)) / LEVEL_K
+    odds += heat + float(np.clip(level + 2.0, -6.0, 6.0))
     lately = late.mean[max(last - STEADY_CELLS, 0) : last + 1]
     falls = late.saw.whole & (late.saw.rise < 0) & (late.saw.end > last - STEADY_CELLS)
     steady = np.nanmin(lately) > normal.cut_out + OVER_K and late.after_run_h[last] > STEADY_CELLS * CELL_H + 12

@@ -15,6 +15,8 @@ FLAT_CELLS = 18  # 3 h: no block well off the air keeps one value so long, down 
 FLAT_OFF_AIR_K = 4.0
 STEP_K = 3.0  # K in a cell, over what physics allows (our choice)
 FASTER = 4.0  # a step falls more than so many times as fast as the learned time constant lets it
+WILD_K = 8.0  # K that readings of one cell lie under its mean and the cut-in: no water does that
+WILD_CELLS = 3
 COLDER_K = 6.0  # K below the coldest air of the day: water cannot be there
 
 
@@ -46,6 +48,13 @@ def doubt(late: Lately, normal: WaterNormal) -> Doubt:
             return Doubt(f"The water's reading has stood still at {late.water:.1f} Cel: the sensor may be stuck.", 0.0)
     if not late.air_told and late.water < late.air[: last + 1].min() - COLDER_K:
         return Doubt("The water reads colder than any air of the last day: the sensor cannot be right.", 0.0)
+    recent = slice(max(last - 48, 0), last + 1)
+    wild = late.least[recent] < np.minimum(normal.cut_in, late.mean[recent]) - WILD_K
+    wild |= late.greatest[recent] > np.maximum(late.mean[recent], normal.cut_out) + 2 * WILD_K
+    if (wild & ~late.running[recent] & (late.after_run_h[recent] > 1.0)).sum() >= WILD_CELLS:
+        return Doubt(
+            "Single readings of the water jump far from the others: the sensor or its contact may be bad.", 0.0
+        )
     step = np.diff(value)
     cells = np.diff(known)
     fall = np.maximum(late.excess[known[:-1]], 0.0) * cells * CELL_H / normal.time_constant_h

@@ -31,7 +31,9 @@ def moved(late: Lately, normal: WaterNormal, unit: int) -> Note | None:
     if not away[-TEETH:].all() or np.ptp(by_trough[-TEETH:]) > MOVED_K:
         return None
     other = np.flatnonzero(~away | (np.sign(by_trough) != np.sign(by_trough[-1])))
-    first = int(other[-1]) + 1 if len(other) else 0
+    if not len(other):
+        return None  # since when is out of sight: it was said when it was new
+    first = int(other[-1]) + 1
     low, high = (float(np.median(part[rises][first:])) for part in (saw.from_k, saw.to_k))
     return Note(
         unit,

@@ -10,17 +10,18 @@ so that short spells and unsure units weigh little.
 """
 
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 
-from models.jacket_water.cycles import cycles
+from models.jacket_water.cycles import EXCESS_TOLD_K, cycles
 from models.jacket_water.lately import CELL_H, Lately
 from models.jacket_water.normal import WaterNormal
 
 SPAN_CELLS = 24  # 4 h of heat are balanced at most, so that heat that comes back shows soon
 SPAN_LEAST = 2
-LOG_ODDS_FAULT = -6.0  # of a fault in a given spell under cut-in: some 3 faults in 1000 such spells (our choice)
-LOG_ODDS_UNLEARNED = -1.5  # more, while only the fleet's prior speaks
+LOG_ODDS_FAULT = -4.5  # of a fault in a given spell under cut-in: one in a hundred such spells (our choice)
+LOG_ODDS_UNLEARNED = -1.0  # more, while only the fleet's prior speaks
 LOG_ODDS_SUMMER = -5.0  # a seasonal heater in warm air is switched off, not broken
 WARM_AIR_CEL = 12.0  # mean of a day: seasonal heaters are switched off above some 5-15 Cel (from memory)
 DEPTH_FLOOR_K = 1.0  # K: thermostats, lags and grids leave this much below the learned cut-in
@@ -28,16 +29,28 @@ AFTER_RUN_FLOOR_K = 1.5  # K more until the heater was first seen again after a 
 HEAT_FLOOR_K = 0.4  # K of heat that no balance resolves
 LOSS_SHARE = 0.25  # of the loss: air sensor, wind and block are never quite as the model has them
 HEATING_SHARE = 0.15
-DEPTH_WEIGHT_MAX = 12.0
 HEAT_WEIGHT_MAX = 8.0
 WEAK_SHARE = (0.3, 0.75)  # of a heater's usual heat: one of two elements, low volts, scale
 WEAK_SHARE_SD = 0.1
 OVERLOAD_LOG_ODDS = -1.0  # full heat and still sinking: loss, not heater; a condition all the same, but a rarer one
 LOWERED_SHARE = 0.1  # of spells without heat, somebody turned the thermostat down ...
 LOWERED_K = 4.0  # ... by some kelvins; deeper ones are rarer (our choice)
+RECOVERING_K_PER_H = 0.4
+WEAK_EXCESS_K = 3.0  # K: water that a heater warms at all stands further over the air (our choice)
+SHIFTED_K = 1.5  # K: less is scatter
+SHIFTED_SD_K = 1.0  # K: one tooth tells a level so well
+HEATED_SHARE = 0.6  # of the learned heating: a rise slower than that may be a warm day's with a weak heater
+HEATED_K_PER_H = 3.0  # where no heating was learned
 HALF_LOG = np.log(0.5)
-TEETH_WEAK_SD = 0.22  # of the log of one day's heating rate: wind, sun and grid (our choice)
+TEETH_WEAK_SD = 0.14  # of the log of some days' heating rate: wind, sun and grid (our choice)
+WEAK_LOG = np.log(0.65)
 LOG_ODDS_TEETH = -6.0
+TEETH_CHANCE_MAX = 0.45  # water that is held calls nobody; measured: rates from cells misled 1 unit in 10 a month
+RISES_LEAST = 4
+RISE_H_LEAST = 0.9  # h: shorter rises are too short against a cell to tell half from whole
+OFF_H_LEAST = 1.0  # h: faster cycles are blurred by cells of ten minutes
+DUTY_LEAST = 0.45  # a heater that is on for less has power to spare, whatever it lost
+LONG_DUTY = 0.6  # where the heater is on for most of the time, two long rises say as much as many short ones
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +82,9 @@ def shortfall(late: Lately, normal: WaterNormal, *, heater: str, stepped_k: floa
         down by itself, which are given back.
     """
     last = late.last
-    under = normal.cut_in - max(0.3, 0.5 * normal.trough_sd) - stepped_k
+    shifted = _shifted(late, normal)
+    cut_in = normal.cut_in + min(shifted, -stepped_k)
+    under = cut_in - max(0.3, 0.5 * normal.trough_sd)
     calm = ~(late.running[: last + 1] | (late.after_run_h[: last + 1] < 0.5))
     low = (late.mean[: last + 1] < under) & calm
     high_cells = np.flatnonzero((late.mean[: last + 1] >= under) | ~calm)
@@ -80,6 +95,8 @@ def shortfall(late: Lately, normal: WaterNormal, *, heater: str, stepped_k: floa
     if heater == "seasonal" and not np.nanmean(late.air[-144:]) < WARM_AIR_CEL:
         prior += LOG_ODDS_SUMMER
     begin = max(crossed, last - SPAN_CELLS)
+    if low[last]:  # after a gap, from where it is known again
+        begin += int(np.argmax(~np.isnan(late.excess[begin : last + 1])))
     if not low[last] or last - begin < SPAN_LEAST:
         weak, heating_now = _weak_by_teeth(late, normal)
         return Shortfall(0.0, weak, np.nan, 0.0, heating_now, tau_h, tau_log_sd, (np.nan, np.nan), by_teeth=True)
@@ -94,16 +111,21 @@ def shortfall(late: Lately, normal: WaterNormal, *, heater: str, stepped_k: floa
     loss_sd = max(LOSS_SHARE, normal.time_constant_log_sd) * abs(lost)
     sd = float(np.sqrt(2 * normal.noise**2 + loss_sd**2 + HEAT_FLOOR_K**2))
     healthy_sd = float(np.hypot(sd, HEATING_SHARE * expected))
-    depth = normal.cut_in - stepped_k - late.water
+    depth = cut_in - late.water
     floor = np.hypot(DEPTH_FLOOR_K, normal.trough_sd)
     if late.after_run_h[last] < 36 and trough < last - late.after_run_h[last] / CELL_H:
         floor = np.hypot(floor, AFTER_RUN_FLOOR_K)
-    depth_sd = float(np.hypot(floor, normal.cut_in_sd))
+    depth_sd = float(np.sqrt(floor**2 + normal.cut_in_sd**2 + (SHIFTED_SD_K if shifted else 0.0) ** 2))
     slope = _slope(late, begin)
-    recovering = slope > 0.4 and received > 0.5 * expected
-    well = -min(max(expected - received, 0.0) ** 2 / (2 * healthy_sd**2), HEAT_WEIGHT_MAX)
-    well -= 0.0 if recovering else min(max(depth, 0.0) ** 2 / (2 * depth_sd**2), DEPTH_WEIGHT_MAX)
-    none = prior - min(max(received, 0.0) ** 2 / (2 * sd**2), 30.0)
+    heat_now = slope + late.excess[last] / normal.time_constant_h
+    recovering = slope > RECOVERING_K_PER_H and heat_now > HEATED_SHARE * expected / hours
+    # well, with the heater on as it must be, or off because the true cut-in lies lower than was learned
+    lower = max(NormalDist().cdf(-depth / depth_sd), 1e-12)
+    given = max(max(expected - received, 0.0) ** 2 / (2 * healthy_sd**2), 0.0)
+    idle = max(received, 0.0) ** 2 / (2 * sd**2)
+    on = max(float(np.log(lower)), -HEAT_WEIGHT_MAX)  # on and yet so deep: as rare
+    well = float(np.logaddexp(np.log(lower) - min(idle, 30.0), on - min(given, 30.0)))
+    none = prior - min(idle, 30.0)
     share = received / expected
     share_sd = float(np.hypot(WEAK_SHARE_SD, sd / expected))
     off = max(WEAK_SHARE[0] - share, share - WEAK_SHARE[1], 0.0) / share_sd
@@ -111,7 +133,9 @@ def shortfall(late: Lately, normal: WaterNormal, *, heater: str, stepped_k: floa
     sinking = slope < 0.3 and share > WEAK_SHARE[1] and hours >= 1.0
     if sinking:
         weak = max(weak, prior + OVERLOAD_LOG_ODDS)
-    if recovering and share > 0.8:
+    if excess < WEAK_EXCESS_K or normal.days < 1:
+        weak = -30.0
+    if recovering:
         weak = none = -30.0
     weights = np.exp(np.array([well, none, weak]) - max(well, none, weak))
     chances = weights / weights.sum()
@@ -127,6 +151,24 @@ def shortfall(late: Lately, normal: WaterNormal, *, heater: str, stepped_k: floa
         tau_log_sd=tau_log_sd,
         onset=_onset(late, normal, peak, crossed),
     )
+
+
+def _shifted(late: Lately, normal: WaterNormal) -> float:
+    """By how much the newest heated rise stood lower than learned, both ends of it, K <= 0.
+
+    Somebody turned the thermostat down, or the sensor stepped or drifts; a heater that rises like that has not failed.
+    """
+    saw = late.saw
+    rate = saw.rise / saw.hours + np.maximum(late.excess[saw.begin], 0.0) / normal.time_constant_h
+    least = HEATED_SHARE * normal.heating_k_per_h if normal.heating_days >= 1 else HEATED_K_PER_H
+    begun = saw.whole.copy()
+    begun[1:] |= np.arange(1, len(begun)) == len(begun) - 1  # the newest rise counts from its trough on
+    rises = np.flatnonzero(begun & (saw.rise > 0) & (rate >= least))
+    if not len(rises):
+        return 0.0
+    newest = rises[-1]
+    by = max(saw.from_k[newest] - normal.cut_in, saw.to_k[newest] - normal.cut_out)
+    return float(by) if by < -SHIFTED_K else 0.0
 
 
 def _last_heat(late: Lately) -> tuple[float, float]:
@@ -182,19 +224,22 @@ def _weak_by_teeth(late: Lately, normal: WaterNormal) -> tuple[float, float]:
 
     Returns: chance, and the heating rate of the last day, K/h (NaN: not told).
     """
-    if normal.heating_days < 2 or normal.flat:
+    if normal.heating_days < 2 or normal.flat or late.air_told:
         return 0.0, np.nan
     quiet = np.where(late.running | (late.after_run_h < 10.0), np.nan, late.mean)
     found = cycles(quiet, late.air, late.saw, by_day=False)
-    if found.count < 2 or np.isnan(found.duty[0]):
+    enough = found.count >= RISES_LEAST or (found.count >= 2 and found.duty[0] > LONG_DUTY)
+    seen_well = found.rise_h >= RISE_H_LEAST and found.duty[0] >= DUTY_LEAST
+    seen_well &= normal.cycle_k_h / max(found.excess[0], 1.0) >= OFF_H_LEAST
+    if not enough or not seen_well or not found.excess[0] >= EXCESS_TOLD_K:
         return 0.0, np.nan
-    tau_h = normal.time_constant_h if np.isnan(found.tau_h[0]) else found.tau_h[0]
+    # the slower cooling gives the heater less to do and so the weaker heater: of both the benefit of the doubt
+    tau_h = float(np.fmin(found.tau_h[0], normal.time_constant_h))
     heating = float(found.excess[0] / tau_h / found.duty[0])
-    if not heating > 0:
-        return 0.0, np.nan
-    log = float(np.log(heating / normal.heating_k_per_h))
-    sd = float(np.hypot(TEETH_WEAK_SD if found.tau_h[0] == found.tau_h[0] else 0.4, normal.heating_log_sd))
-    sd = float(np.hypot(sd, 0.3 / np.sqrt(found.count)))
-    for_it = log**2 - max(log - HALF_LOG, 0.0) ** 2
-    odds = LOG_ODDS_TEETH + (min(for_it / (2 * sd**2), 12.0) if log < HALF_LOG / 2 else -6.0)
-    return float(1 / (1 + np.exp(-odds))), heating
+    newest = float(np.log(heating / normal.heating_k_per_h))
+    if max(newest, normal.heating_recent_log) > WEAK_LOG:  # a single windy day does not speak for a heater
+        return 0.0, heating
+    log = (newest + normal.heating_recent_log) / 2
+    sd2 = TEETH_WEAK_SD**2 + normal.heating_log_sd**2
+    odds = LOG_ODDS_TEETH + min((log**2 - max(log - HALF_LOG, 0.0) ** 2) / (2 * sd2), 12.0)
+    return min(float(1 / (1 + np.exp(-odds))), TEETH_CHANCE_MAX), heating

@@ -12,8 +12,9 @@ from models.seen import Bool
 from models.windows import Float64, Int64
 
 HEIGHT_K_LEAST = 1.2  # K: closest thermostats switch within 2-3 K (common practice); less may be noise
-NOISES = 5.0  # a leg is at least so many noise sigmas high: an extreme of hundreds of readings reaches 3 on both sides
-RESOLUTIONS = 1.5  # and more than one step of what the readings resolve
+NOISES = 8.0  # a leg is at least so many noise sigmas high: extremes of hundreds of readings reach 3-4 on both sides
+SPREADS = 3.0  # and than three usual ranges of a cell's readings (our choice)
+RESOLUTIONS = 2.2  # and more than two steps of what the readings resolve
 KNOWN_LEAST = 0.7  # share of a leg's cells that must be known
 
 
@@ -38,24 +39,31 @@ class Legs:
         return self.to_k - self.from_k
 
 
-def least_height(noise: float, resolution: float) -> float:
-    """Height from which a leg counts, K. Args: noise: K. resolution: smallest step of the readings, K."""
-    return max(HEIGHT_K_LEAST, NOISES * noise, RESOLUTIONS * resolution)
+def least_height(noise: float, spread: float, resolution: float) -> float:
+    """Height from which a leg counts, K.
+
+    Args:
+        noise: of a cell's mean, K. spread: range of a cell's readings by noise alone, K. resolution: smallest step, K.
+    """
+    return max(HEIGHT_K_LEAST, NOISES * noise, SPREADS * spread, RESOLUTIONS * resolution)
 
 
-def legs(mean: Float64, least: Float64, greatest: Float64, *, height: float) -> Legs:
+def legs(mean: Float64, least: Float64, greatest: Float64, *, height: float, spread: float) -> Legs:
     """Legs of a saw-tooth, higher than `height`.
 
     Within a cell the least comes first where the water is rising, else the greatest.
 
     Args:
-        mean, least, greatest: one unit's water, Cel, NaN where unknown, [cell]. height: K.
+        mean, least, greatest: one unit's water, Cel, NaN where unknown, [cell]. height: K. spread: range
+        of a cell's readings by noise alone, K, which its extremes are drawn in by.
     Returns: [leg]; the first and the last are not whole.
     """
     cell = np.flatnonzero(~np.isnan(mean))
     if len(cell) < 3:
         return Legs(*(np.zeros(0, np.int64),) * 2, *(np.zeros(0),) * 3, np.zeros(0, np.bool_))
-    middle, low, high = mean[cell], least[cell], greatest[cell]
+    middle = mean[cell]
+    low = np.minimum(least[cell] + spread / 2, middle)
+    high = np.maximum(greatest[cell] - spread / 2, middle)
     up = np.empty(len(cell), np.bool_)
     up[1:] = middle[1:] >= middle[:-1]
     up[0] = up[1]
