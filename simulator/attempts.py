@@ -130,6 +130,7 @@ def _gas(plant: Plant, states: States, now: Moment, *, flow: float, seconds: int
         pipe_temperature=enclosure.pipe_temperature(plant.enclosure, states.enclosure),
         atmospheric_pressure=now.atmospheric_pressure,
         supply=now.gas_supply,
+        supply_loss=now.supply_loss,
         flow_share=np.full(1, flow),
         vent_open=now.vent_open,
         seat_leak=now.seat_leak,

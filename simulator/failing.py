@@ -27,6 +27,7 @@ def failing_gas(
         pipe_temperature=enclosure.pipe_temperature(plant.enclosure, states.enclosure),
         atmospheric_pressure=now.atmospheric_pressure,
         supply=now.gas_supply,
+        supply_loss=now.supply_loss,
         flow_share=np.full(1, flow),
         vent_open=now.vent_open,
         seat_leak=now.seat_leak,

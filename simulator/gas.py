@@ -14,7 +14,7 @@ K = k/A^2, Pa/m3: p_abs = s + K v + p_case. Below zero the valve is open.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import cos, exp, expm1, log, sin, sqrt
+from math import cos, exp, expm1, sin, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +33,6 @@ RELIEF_PA = 2200.0  # token relief opens that far over the set point (7-14 inH2O
 RELIEF_S = 5.0  # time in which it passes what is too much into the vent (order of magnitude)
 SEAT_LEAK_S = 2400.0  # time constant toward supply of a seat that leaks as badly as one does (order of magnitude)
 WEEP_M3_S = 3e-10  # 1 cm3/h past the shut-off valve; valves may lose some 40 (EN 161, from memory)
-VENT_DECADES = 5.5  # of leak-off time between an open vent and one about to seal: 0.1 s to days (our choice)
 ADIABATIC = 0.4  # cp/cv of air less 1: what sudden compression adds, TRADE.md section 5 (1.79 and 2.51 kPa/mm)
 ADIABATIC_S = 5.0  # in which the case's walls take that heat (order of magnitude)
 SUCTION_PA = -300.0  # what an engine that finds no gas makes of its inlet (order of magnitude)
@@ -134,14 +133,23 @@ def begin(p: GasParameters, *, case_temperature: Float64, atmospheric_pressure: 
 
 
 def vent_time(p: GasParameters, vent_open: Float64) -> Float64:
-    """tau_v, s, [unit]: a tenth of a second open, minutes about half open, hours at a fifth, infinite at 0.
+    """tau_v, s, [unit]: that of the open vent over the share of its area that is left, infinite at 0.
 
-    tau_v = tau_open 10^(d (1 - open)) / open
+    An orifice passes in proportion to its area (TRADE.md section 5), whatever of its kind the dirt leaves.
     """
-    opened = np.minimum(np.maximum(vent_open, 0.0), 1.0)
     with np.errstate(divide="ignore", over="ignore"):
-        time_s: Float64 = p.vent_time_s * np.exp(log(10.0) * VENT_DECADES * (1.0 - opened)) / opened
+        time_s: Float64 = p.vent_time_s / np.minimum(np.maximum(vent_open, 0.0), 1.0)
     return time_s
+
+
+def supply_left(*, supply: Float64, supply_loss: Float64, flow_share: Float64) -> Float64:
+    """What is left of the supply before the regulator while gas flows, Pa: the line loses with the square of the flow.
+
+    Args:
+        supply: standing, Pa. supply_loss: at full flow, Pa. flow_share: of full flow. All of one shape.
+    """
+    left: Float64 = np.maximum(supply - supply_loss * flow_share * flow_share, 0.0)
+    return left
 
 
 def _lifted(
@@ -180,6 +188,7 @@ def step(
     pipe_temperature: Float64,
     atmospheric_pressure: Float64,
     supply: Float64,
+    supply_loss: Float64,
     flow_share: Float64,
     vent_open: Float64,
     seat_leak: Float64,
@@ -196,8 +205,9 @@ def step(
 
     Args:
         case_temperature, pipe_temperature: of the air above the diaphragm and of the trapped gas, Cel.
-        atmospheric_pressure: Pa abs. supply: before the regulator, Pa. flow_share: of the gas at full load, 0 off.
-        vent_open: 1 open, 0 sealed. seat_leak: 0 tight, 1 as bad as one gets. spring_shift: of the set point, share.
+        atmospheric_pressure: Pa abs. supply: before the regulator, standing, Pa; supply_loss: of it at full flow, Pa.
+        flow_share: of the gas at full load, 0 off. vent_open: share of the vent's area, 0 sealed. seat_leak: 0 tight, 1
+        as bad as one gets. spring_shift: of the set point, share.
         dt_s: s. All but dt_s have the shape [unit].
     """
     atmosphere = atmospheric_pressure
@@ -258,7 +268,8 @@ def step(
         held = np.minimum(held, limit + np.maximum(held - limit, 0.0) * closed)
         pressure = np.minimum(held, supply_abs)
     if any_flowing:
-        left = supply_abs - WIDE_OPEN_SHARE * p.set_point * flow_share * flow_share
+        flowing_supply = supply_left(supply=supply, supply_loss=supply_loss, flow_share=flow_share)
+        left = flowing_supply + atmosphere - WIDE_OPEN_SHARE * p.set_point * flow_share * flow_share
         running = np.maximum(np.minimum(balance, left), atmosphere + SUCTION_PA)
         pressure = np.where(flowing, running, pressure)
     after = GasState(
@@ -281,6 +292,7 @@ def start(
     pipe_temperature: Float64,
     atmospheric_pressure: Float64,
     supply: Float64,
+    supply_loss: Float64,
     flow_share: Float64,
     vent_open: Float64,
     seat_leak: Float64,
@@ -309,6 +321,7 @@ def start(
             pipe_temperature=pipe_temperature,
             atmospheric_pressure=atmospheric_pressure,
             supply=supply,
+            supply_loss=supply_loss,
             flow_share=drawn,
             vent_open=vent_open,
             seat_leak=seat_leak,

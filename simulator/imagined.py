@@ -27,6 +27,7 @@ class Moment:
     wind: Float64
     atmospheric_pressure: Float64
     gas_supply: Float64
+    supply_loss: Float64
     flow_share: Float64
     coolant_share: Float64
     shorted: Float64
@@ -63,6 +64,7 @@ def imagined_start(plant: Plant, states: States, now: Moment) -> tuple[Float64, 
             pipe_temperature=enclosure.pipe_temperature(plant.enclosure, states.enclosure),
             atmospheric_pressure=now.atmospheric_pressure,
             supply=now.gas_supply,
+            supply_loss=now.supply_loss,
             flow_share=np.ones(plant.units),
             vent_open=now.vent_open,
             seat_leak=now.seat_leak,

@@ -14,10 +14,10 @@ from simulator.chance import SECOND_NS, Bool, Float64, Int64, keys, white
 from simulator.climate import CLIMATES, weather
 from simulator.faults import BATTERY_KINDS, Effects, FaultKind, effects, severities
 from simulator.imagined import Moment
-from simulator.people import Visit, door_open, switched_off, visits
+from simulator.people import Visit, door_open, rounds, switched_off, works
 from simulator.plant import Plant, extremes
 from simulator.running import Wanted, exercise_runs
-from simulator.scenario import Event, Scenario
+from simulator.scenario import WORKED, Event, Scenario
 
 MINUTE_NS = 60 * SECOND_NS
 
@@ -35,9 +35,9 @@ class Inputs:
     """What acts on the units, a row each minute and one for the end, [minute, unit].
 
     time_ns: [minute]. line_voltage: share of the rated at the site; supplied: the same behind the unit's breaker.
-    charger_on: 0 or 1, has supply. gas_supply: Pa. door_open, equalise, in_auto: 0 or 1. noise: of standard deviation
-    1, for a chattering contactor; zeros where none chatters. at_risk: at which a run may overheat, [unit]. site_out:
-    the mains of sites are off, [minute, site].
+    charger_on: 0 or 1, has supply. gas_supply: standing, Pa; supply_loss: of it at full flow, Pa. door_open, equalise,
+    in_auto: 0 or 1. noise: of standard deviation 1, for a chattering contactor; zeros where none chatters. at_risk: at
+    which a run may overheat, [unit]. site_out: the mains of sites are off, [minute, site].
     """
 
     time_ns: Int64
@@ -49,6 +49,7 @@ class Inputs:
     supplied: Float64
     charger_on: Float64
     gas_supply: Float64
+    supply_loss: Float64
     door_open: Float64
     equalise: Float64
     in_auto: Float64
@@ -61,12 +62,9 @@ class Inputs:
 def plan_of(scenario: Scenario) -> Plan:
     """Visits and exercise runs of a scenario."""
     timezone = {site.id: site.timezone for site in scenario.sites}
-    came: list[Visit] = []
     span = {"seed": scenario.seed, "from_ns": scenario.from_ns, "to_ns": scenario.to_ns}
-    for site in scenario.sites:
-        here = [(row, unit.id) for row, unit in enumerate(scenario.units) if unit.site == site.id]
-        if site.visit_rule and here:
-            came += visits(site.visit_rule, site.timezone, site=site.id, units=here, **span)
+    exchanged = [(event.unit, event.from_ns) for event in scenario.events if event.kind in WORKED]
+    came = rounds(scenario.sites, scenario.units, **span) + works(scenario.units, scenario.faults, exchanged)
     runs: list[Wanted] = []
     for row, unit in enumerate(scenario.units):
         if unit.exercise_rule:
@@ -109,6 +107,7 @@ def inputs_of(plant: Plant, plan: Plan, *, from_ns: int, to_ns: int) -> Inputs:
         supplied=supplied,
         charger_on=(supplied > 0.5) * acting.charger_supplied,
         gas_supply=_from_onset(acting.supply_share) * plant.gas.supply_nominal,
+        supply_loss=acting.supply_loss * plant.gas.supply_nominal,
         door_open=door_open(nearby, plant.units, time_ns).T.astype(np.float64),
         equalise=_equalising(scenario, time_ns),
         in_auto=acting.in_auto * ~switched_off(nearby, plant.units, time_ns).T,
@@ -133,6 +132,7 @@ def moment(inputs: Inputs, minute: int) -> Moment:
         wind=inputs.wind[minute],
         atmospheric_pressure=inputs.atmospheric_pressure[minute],
         gas_supply=inputs.gas_supply[minute],
+        supply_loss=inputs.supply_loss[minute],
         flow_share=acting.flow_share[minute],
         coolant_share=acting.coolant_share[minute],
         shorted=acting.shorted[minute],

@@ -10,6 +10,7 @@ from math import isfinite
 from pathlib import Path
 
 from simulator.chance import SECOND_NS
+from simulator.faults import Fault
 from simulator.ongoing import Ongoing, Played
 from simulator.scenario import Event, Scenario
 from simulator.truth import Ledger, fault_lines, not_ready_lines, rfc3339
@@ -46,11 +47,13 @@ class Truths:
     ledger: Ledger = field(default_factory=Ledger)
     told: list[Line] = field(default_factory=list)
     in_visits: dict[int, list[tuple[int, int]]] = field(default_factory=dict)
+    faults: tuple[Fault, ...] = ()
 
     def add(self, day: Day) -> None:
         """Take in the next day."""
         ids = self.scenario.unit_ids
         self.ledger.add(day.truth.time_ns, day.reasons)
+        self.faults = day.faults
         self.told += [(run.from_ns, _run_line(run, ids)) for run in day.runs]
         for visit in day.visits:
             self.in_visits.setdefault(visit.unit, []).append((visit.from_ns, visit.to_ns))
@@ -75,7 +78,7 @@ class Truths:
             (scenario.from_ns - 1, head),
             *self.told,
             *((event.from_ns, _event_line(event)) for event in scenario.events),
-            *fault_lines(scenario.faults, scenario.unit_ids, spans),
+            *fault_lines(self.faults, scenario.unit_ids, spans),
             *not_ready_lines(scenario.unit_ids, spans, self.in_visits),
         ]
 

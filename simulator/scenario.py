@@ -1,7 +1,7 @@
 """Scenarios: which units, which weather, how long, what goes wrong and what people do, read from a TOML file.
 
 In: a scenario file, or the name of a ready-made one. Out: a Scenario, or every fault of the file in one go. May import:
-tomllib, simulator. Reads the file it is given and those in simulator/scenarios.
+numpy, tomllib, simulator. Reads the file it is given and those in simulator/scenarios.
 
     seed = 7                       # same seed, same bytes
     from = 2026-01-05              # or a time with its offset
@@ -27,7 +27,12 @@ tomllib, simulator. Reads the file it is given and those in simulator/scenarios.
     each = 2                       # of every kind
     vent_blocked = 5               # or of one
     after = "21 d"                 # none before
-    lasting = ["2 d", "9 d"]       # from full growth to repair
+    lasting = ["2 d", "9 d"]       # from full growth until due; then mended at the next visit, or by who was called
+
+    [drawn_events]                 # so many more of what people do at units, at visits that chance draws
+    each = 2                       # of every kind in DRAWN_EVENTS
+    battery_replaced = 5           # or of one
+    after = "21 d"                 # none before
 
     [[events]]
     kind = "cold_snap"             # see EVENTS
@@ -43,9 +48,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import available_timezones
 
-from simulator.chance import SECOND_NS
+import numpy as np
+
+from simulator.chance import SECOND_NS, even, keys
 from simulator.climate import CLIMATES
-from simulator.faults import SENSOR_KINDS, Fault, FaultKind, drawn_faults
+from simulator.faults import SENSOR_KINDS, WORK_NS, Fault, FaultKind, People, at_gateways, drawn_faults
 from simulator.fleet import (
     BATTERY_TYPES,
     HEATERS,
@@ -60,6 +67,7 @@ from simulator.fleet import (
     fleet_toml,
 )
 from simulator.gateways import GATEWAYS, SIGNALS
+from simulator.people import rounds
 from simulator.running import rule_fault
 from simulator.toml_door import ScenarioFaults, Table, did_you_mean, shown
 
@@ -83,11 +91,18 @@ EVENTS: Mapping[str, tuple[str, str, float, float, float]] = {
     "heater_set_point_changed": ("unit", "K, by which the band is moved", -5.0, -20.0, 20.0),
 }
 LASTING = frozenset(("cold_snap", "heat_wave", "storm", "still_fog", "outage", "equalise"))
+WORKED = frozenset(("battery_replaced", "sensor_replaced", "gas_set_point_changed", "heater_set_point_changed"))
+"""What people do with doors open and the switch off."""
+DRAWN_EVENTS = ("equalise", *sorted(WORKED))
+"""What chance draws of what people do to sound units."""
+EQUALISED_S = (4 * 3600.0, 8 * 3600.0)  # an equalising charge, least and most (common practice: hours)
+GAS_MOVED = 0.05  # of its set point, by which a fitter moves a sound regulator at most (our choice)
+HEATER_MOVED_K = 3.0  # by which a sound heater's thermostat is turned at most (our choice)
 WEATHER_EVENTS = frozenset(("cold_snap", "heat_wave", "storm", "still_fog"))
 
 KEYS = (
     *("seed", "from", "to", "days", "fleet", "count", "telemetry", "signals", "outages"),
-    *("sites", "units", "faults", "drawn_faults", "events"),
+    *("sites", "units", "faults", "drawn_faults", "events", "drawn_events"),
 )
 SITE_KEYS = ("name", "climate", "timezone", "visit_rule")
 UNIT_KEYS = (
@@ -204,7 +219,10 @@ def parse_scenario(text: str, file: str = "scenario.toml") -> Scenario:
     sites, units = _fleet(whole, seed)
     given = [fault for row in whole.rows("faults") if (fault := _fault(row, units, from_ns, to_ns)) is not None]
     events = [event for row in whole.rows("events") if (event := _event(row, sites, units, from_ns, to_ns)) is not None]
-    drawn = _drawn(whole, seed, units, given, from_ns, to_ns)
+    people = _people(sites, units, seed, from_ns, to_ns) if to_ns > from_ns else People({}, {})
+    given = at_gateways(given, people.beside)
+    drawn = _drawn(whole, seed, units, given, people, from_ns, to_ns)
+    events += _drawn_events(whole, seed, units, people, from_ns, to_ns)
     outages, signals = whole.yes("outages", True), _signals(whole)
     if faults:
         raise ScenarioFaults(faults)
@@ -216,7 +234,9 @@ def parse_scenario(text: str, file: str = "scenario.toml") -> Scenario:
         sites=tuple(sites.values()),
         units=tuple(units.values()),
         faults=tuple(sorted((*given, *drawn), key=lambda fault: (fault.from_ns, fault.unit, fault.kind, fault.signal))),
-        events=tuple(sorted(events, key=lambda event: (event.from_ns, event.kind, event.site, event.unit))),
+        events=tuple(
+            sorted(events, key=lambda event: (event.from_ns, event.kind, event.site, event.unit, event.signal))
+        ),
         outages=outages,
         signals=signals,
     )
@@ -427,8 +447,27 @@ def _times(row: Table, begin_ns: int, end_ns: int) -> tuple[int | None, int | No
     return from_ns, to_ns
 
 
+def _people(sites: Mapping[str, Site], units: Mapping[str, Unit], seed: int, begin_ns: int, end_ns: int) -> People:
+    """When somebody comes to each unit, and which units share a gateway."""
+    ids, every = tuple(units), tuple(units.values())
+    comes: dict[str, list[int]] = {}
+    for visit in rounds(tuple(sites.values()), every, seed=seed, from_ns=begin_ns, to_ns=end_ns):
+        comes.setdefault(ids[visit.unit], []).append(visit.from_ns)
+    boxes: dict[tuple[str, str], list[str]] = {}
+    for unit in every:
+        boxes.setdefault((unit.site, unit.gateway or unit.id), []).append(unit.id)
+    beside = {unit: tuple(box) for box in boxes.values() for unit in box}
+    return People({unit: np.array(moments, np.int64) for unit, moments in comes.items()}, beside)
+
+
 def _drawn(
-    whole: Table, seed: int, units: Mapping[str, Unit], given: Sequence[Fault], begin_ns: int, end_ns: int
+    whole: Table,
+    seed: int,
+    units: Mapping[str, Unit],
+    given: Sequence[Fault],
+    people: People,
+    begin_ns: int,
+    end_ns: int,
 ) -> list[Fault]:
     """Faults that chance draws, as [drawn_faults] asks."""
     if "drawn_faults" not in whole:
@@ -436,14 +475,10 @@ def _drawn(
     table = whole.table("drawn_faults")
     kinds = tuple(kind.value for kind in FaultKind)
     table.only(("each", "after", "lasting", *kinds))
-    each = table.whole("each", 0, 0, 1000)
-    counts = {kind: table.whole(kind.value, each, 0, 1000) for kind in FaultKind}
-    after_ns = begin_ns + int(table.duration_s("after", 21 * 86_400.0)) * SECOND_NS
+    counts = {FaultKind(kind): count for kind, count in _counts(table, kinds).items()}
+    after_ns = _after_ns(table, begin_ns, end_ns)
     lasting_s = table.durations_s("lasting", (2 * 86_400.0, 9 * 86_400.0))
-    if after_ns >= end_ns:
-        table.fault("after is as long as the scenario, so that no fault has a place. Make it shorter.")
-        return []
-    if not units or sum(counts.values()) > DRAWN_MAX:
+    if after_ns is None or not units or sum(counts.values()) > DRAWN_MAX:
         return []
     return drawn_faults(
         counts,
@@ -453,5 +488,55 @@ def _drawn(
         to_ns=end_ns,
         lasting_s=lasting_s,
         signals=NEEDED,
+        people=people,
         taken=given,
     )
+
+
+def _drawn_events(
+    whole: Table, seed: int, units: Mapping[str, Unit], people: People, begin_ns: int, end_ns: int
+) -> list[Event]:
+    """What people do at sound units, as [drawn_events] asks: at visits that chance draws."""
+    if "drawn_events" not in whole:
+        return []
+    table = whole.table("drawn_events")
+    table.only(("each", "after", *DRAWN_EVENTS))
+    counts = _counts(table, DRAWN_EVENTS)
+    after_ns = _after_ns(table, begin_ns, end_ns)
+    if after_ns is None or not units or sum(counts.values()) > DRAWN_MAX:
+        return []
+    found: list[Event] = []
+    for kind, count in counts.items():
+        for number in range(count):
+            draw = 0.5 + 0.5 * even(keys(seed, [f"{kind}/{number}"], "event"), np.arange(4))[0]
+            unit = tuple(units.values())[int(draw[0] * len(units))]
+            came_ns = people.next_ns(unit.id, after_ns + int(draw[1] * (end_ns - after_ns)) // 60 * 60)
+            if came_ns is None or came_ns + WORK_NS >= end_ns:
+                continue
+            at_ns, to_ns, size, signal = came_ns + WORK_NS, 0, 0.0, ""
+            if kind == "equalise":
+                lasts_s = EQUALISED_S[0] + draw[2] * (EQUALISED_S[1] - EQUALISED_S[0])
+                to_ns = at_ns + int(lasts_s // 60) * 60 * SECOND_NS
+            elif kind == "gas_set_point_changed":
+                size = round(unit.set_point * (1.0 + GAS_MOVED * float(2.0 * draw[2] - 1.0)), 0)
+            elif kind == "heater_set_point_changed":
+                size = round(HEATER_MOVED_K * float(2.0 * draw[2] - 1.0), 1)
+            elif kind == "sensor_replaced":
+                signal = NEEDED[int(draw[3] * len(NEEDED))]
+            found.append(Event(kind, at_ns, to_ns, size, "", unit.id, signal))
+    return found
+
+
+def _counts(table: Table, kinds: Sequence[str]) -> dict[str, int]:
+    """How many of each kind a table asks for."""
+    each = table.whole("each", 0, 0, 1000)
+    return {kind: table.whole(kind, each, 0, 1000) for kind in kinds}
+
+
+def _after_ns(table: Table, begin_ns: int, end_ns: int) -> int | None:
+    """From when on chance may draw; None where nothing has a place."""
+    after_ns = begin_ns + int(table.duration_s("after", 21 * 86_400.0)) * SECOND_NS
+    if after_ns < end_ns:
+        return after_ns
+    table.fault("after is as long as the scenario, so that nothing drawn has a place. Make it shorter.")
+    return None

@@ -17,11 +17,11 @@ from simulator import battery, enclosure, gas, water
 from simulator.attempts import Attempt, Charging, attempt, flow_of, not_attempted
 from simulator.chance import SECOND_NS, Float64, Int64
 from simulator.failing import failing_gas
-from simulator.faults import MENDED_AFAR, FaultKind
+from simulator.faults import MENDED_AFAR, Fault, FaultKind
 from simulator.gateways import QUICK_SIGNALS, SIGNALS
 from simulator.imagined import imagined_load, imagined_start
 from simulator.inputs import Inputs, Plan, inputs_of, moment, new_batteries, plan_of
-from simulator.people import Visit
+from simulator.people import Visit, called_out
 from simulator.plant import States, begin, plant_of, rows_of, with_rows
 from simulator.rows import exchanged, taken
 from simulator.running import (
@@ -72,6 +72,7 @@ class Day:
     first day from_ns too; its quick rows are battery and gas each second from a crank until half a minute after it.
     reasons: why units were not ready, bits of truth.Reason, [unit, minute]. runs: that ended, or never began. visits:
     that began. outages: of sites, that ended, from and to.
+    faults: the scenario's, some of them mended by who was called out.
     """
 
     from_ns: int
@@ -81,6 +82,7 @@ class Day:
     runs: tuple[Run, ...]
     visits: tuple[Visit, ...]
     outages: tuple[tuple[str, int, int], ...]
+    faults: tuple[Fault, ...]
 
 
 def days(scenario: Scenario) -> Iterator[Day]:
@@ -259,6 +261,8 @@ class World:
             self.ended += self.active.values()
             self.outages += [(self.scenario.sites[site].id, since, to_ns) for site, since in self.out_since.items()]
         quick, begin_row = self.quick, 0 if first else 1
+        reasons = self._reasons(inputs, noted)[:, begin_row:]
+        self._call_out(inputs.time_ns[begin_row:], reasons)
         return Day(
             from_ns=from_ns,
             to_ns=to_ns,
@@ -270,11 +274,24 @@ class World:
                 quick_signal=np.concatenate([np.zeros(0, np.int64), *quick.signal]),
                 quick_value=np.concatenate([np.zeros(0), *quick.value]),
             ),
-            reasons=self._reasons(inputs, noted)[:, begin_row:],
+            reasons=reasons,
             runs=tuple(sorted(self.ended, key=lambda run: (run.from_ns, run.unit))),
             visits=tuple(visit for visit in self.plan.visits if from_ns <= visit.from_ns < to_ns),
             outages=tuple(sorted(self.outages, key=lambda outage: (outage[1], outage[0]))),
+            faults=self.scenario.faults,
         )
+
+    def _call_out(self, time_ns: Int64, reasons: Reasons) -> None:
+        """Let those come who were called out on a day."""
+        scenario = self.scenario
+        faults, came = called_out(
+            scenario.faults, scenario.units, time_ns, reasons, seed=scenario.seed, begin_ns=scenario.from_ns
+        )
+        if came:
+            self.scenario = replace(scenario, faults=faults)
+            self.plant = replace(self.plant, scenario=self.scenario)
+            visits = sorted((*self.plan.visits, *came), key=lambda visit: visit.from_ns)
+            self.plan = replace(self.plan, visits=tuple(visits))
 
     # -- the hot path
 
@@ -381,6 +398,7 @@ class World:
             pipe_temperature=enclosure.pipe_temperature(plant.enclosure, housed),
             atmospheric_pressure=inputs.atmospheric_pressure[minute],
             supply=inputs.gas_supply[minute],
+            supply_loss=inputs.supply_loss[minute],
             flow_share=flow_of(running, self.load),
             vent_open=acting.vent_open[minute],
             seat_leak=acting.seat_leak[minute],
@@ -598,7 +616,11 @@ class World:
             "enclosure_temperature": noted.air,
             "ambient_temperature": inputs.ambient,
             "atmospheric_pressure": inputs.atmospheric_pressure,
-            "gas_supply_pressure": inputs.gas_supply,
+            "gas_supply_pressure": gas.supply_left(
+                supply=inputs.gas_supply,
+                supply_loss=inputs.supply_loss,
+                flow_share=flow_of(noted.running, noted.load),
+            ),
             "charger_current": noted.current,
             "engine_speed": RATED_SPEED * noted.running,
             "engine_running": noted.running,

@@ -23,7 +23,7 @@ def regulators(count, *, set_point=2740.0, **changed):
 def after(p, state, *, dt_s=60.0, **given):
     full = {
         "case_temperature": 20.0, "pipe_temperature": 20.0, "atmospheric_pressure": SEA_LEVEL, "supply": 13_800.0,
-        "flow_share": 0.0, "vent_open": 1.0, "seat_leak": 0.0, "spring_shift": 0.0,
+        "supply_loss": 0.0, "flow_share": 0.0, "vent_open": 1.0, "seat_leak": 0.0, "spring_shift": 0.0,
     } | given  # fmt: skip
     arrays = {name: np.broadcast_to(np.float64(value), p.set_point.shape) for name, value in full.items()}
     return gas.step(p, state, **arrays, dt_s=dt_s)

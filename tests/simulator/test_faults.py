@@ -92,6 +92,35 @@ def test_an_intermittent_charger_is_off_for_its_share_of_the_time_in_spells_of_h
     assert np.count_nonzero(np.diff(off)) < len(off) / 30
 
 
+def of_severity(kind: FaultKind, name: str, severities_: np.ndarray) -> np.ndarray:
+    return np.array([effect(kind, name, float(severity)) for severity in severities_])
+
+
+def test_a_hose_passes_with_the_fourth_power_of_its_bore():
+    """Source: Hagen-Poiseuille: half the bore passes a sixteenth."""
+    share = of_severity(FaultKind.HEATER_HOSE_RESTRICTING, "flow_share", np.array([0.0, 0.5, 0.8, 1.0]))
+    np.testing.assert_allclose(share, [1.0, 0.0625, 0.0016, 0.0])
+
+
+def test_a_vent_closes_in_decades():
+    area = of_severity(FaultKind.VENT_BLOCKED, "vent_open", np.linspace(0.0, 1.0, 21))
+    assert area[0] == 1.0
+    assert area[-1] == 0.0
+    assert np.all(np.diff(area) < 0.0)
+    assert 0.1 < area[10] < 0.3, "half blocked"
+    assert 5e-4 < area[16] < 2e-3, "at 0.8"
+
+
+def test_a_failing_supply_loses_at_full_flow_first_and_standing_last():
+    severity = np.array([0.0, 0.3, 0.6, 0.7, 0.9, 1.0])
+    loss = of_severity(FaultKind.GAS_SUPPLY_LOW, "supply_loss", severity)
+    standing = of_severity(FaultKind.GAS_SUPPLY_LOW, "supply_share", severity)
+    assert loss[0] == 0.0
+    assert loss[1] < 0.2
+    assert np.all(loss[2:] > 0.95), "all that there is, at full flow"
+    np.testing.assert_allclose(standing, [1.0, 1.0, 1.0, 1.0, 5.0 / 9.0, 0.0], atol=1e-9)
+
+
 @given(cut=st.integers(1, 99), onset=st.integers(0, 99), growth_h=st.floats(0, 80), lasts=st.integers(1, 90))
 def test_cutting_the_time_into_spans_changes_no_severity(cut: int, onset: int, growth_h: float, lasts: int):
     fault = Fault(

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simulator import gas
+from simulator.faults import vent_area
 
 IDS = [f"unit-{row}" for row in range(60)]
 SET_POINTS = [(1740.0, 2740.0, 3490.0, 4980.0)[row % 4] for row in range(60)]
@@ -19,7 +20,7 @@ DAY = 1440  # minutes in one
 def arrays(given_values, *, count=60, at=0.0):
     usual = {
         "case_temperature": 20.0, "pipe_temperature": 20.0, "atmospheric_pressure": SEA_LEVEL, "supply": 13_800.0,
-        "flow_share": 0.0, "vent_open": 1.0, "seat_leak": 0.0, "spring_shift": 0.0,
+        "supply_loss": 0.0, "flow_share": 0.0, "vent_open": 1.0, "seat_leak": 0.0, "spring_shift": 0.0,
     } | given_values  # fmt: skip
     return {
         name: np.broadcast_to(np.float64(value(at) if callable(value) else value), count)
@@ -80,16 +81,40 @@ def test_a_blocked_vent_follows_warmth_and_barometer():
     assert np.all(np.diff(trace(60, vent_open=0.0, atmospheric_pressure=lambda m: SEA_LEVEL - 10.0 * m)[0]) > 5.0)
 
 
-@pytest.mark.parametrize(("vent_open", "low", "high"), [(1.0, 0.0, 1.0), (0.5, 30.0, 300.0), (0.2, 3600.0, 2e4)])
-def test_a_vent_that_closes_leaks_off_in_seconds_then_minutes_then_hours(vent_open, low, high):
-    time_s = gas.vent_time(P, np.full(60, vent_open))
+@pytest.mark.parametrize(
+    ("severity", "low", "high"),
+    [(0.0, 0.0, 0.2), (0.5, 0.3, 2.0), (0.6, 1.0, 5.0), (0.8, 40.0, 200.0), (0.9, 900.0, 4000.0), (0.95, 7e3, 3e4)],
+)
+def test_a_vent_that_closes_leaks_off_in_seconds_then_minutes_then_hours(severity, low, high):
+    time_s = gas.vent_time(P, vent_area(np.full(60, severity)))
     assert np.all((time_s > low) & (time_s < high))
-    assert np.all(np.isinf(gas.vent_time(P, np.zeros(60))))
+    assert np.all(np.isinf(gas.vent_time(P, vent_area(np.ones(60)))))
+
+
+def test_half_a_vents_area_leaks_off_half_as_fast():
+    """Law: an orifice passes in proportion to its area."""
+    np.testing.assert_allclose(gas.vent_time(P, np.full(60, 0.5)), 2.0 * gas.vent_time(P, np.ones(60)))
+
+
+def under_full_load(severity):
+    """Share of the set point a quarter of a minute after full load came on, [unit]."""
+    state = standing()
+    for seconds in (1.0, 14.0):
+        now = arrays({"flow_share": 1.0, "vent_open": vent_area(np.array(severity))})
+        state, pressure = gas.step(P, state, **now, dt_s=seconds)
+    return pressure / P.set_point
+
+
+def test_a_vent_half_blocked_carries_full_load_and_a_nearly_blocked_one_does_not():
+    np.testing.assert_allclose(under_full_load(0.5), under_full_load(0.0), atol=0.03)
+    assert np.all(under_full_load(0.6) > 0.6)
+    assert np.mean(under_full_load(0.85) < 0.6) > 0.85
+    assert np.all(np.diff([under_full_load(severity) for severity in (0.6, 0.7, 0.8, 0.9, 1.0)], axis=0) < 1e-9)
 
 
 def test_a_half_closed_vent_forgets_the_weather_and_a_nearly_closed_one_does_not():
-    _, half = trace(2 * DAY + 600, **weathery(vent_open=0.5))
-    _, nearly = trace(2 * DAY + 600, **weathery(vent_open=0.1))
+    _, half = trace(2 * DAY + 600, **weathery(vent_open=vent_area(np.array(0.5))))
+    _, nearly = trace(2 * DAY + 600, **weathery(vent_open=vent_area(np.array(0.95))))
     assert np.all(np.abs(half.case_pressure - half.atmospheric_pressure) < 60.0)
     assert np.all(np.abs(nearly.case_pressure - nearly.atmospheric_pressure) > 300.0)
 
@@ -149,6 +174,23 @@ def test_a_low_supply_caps_the_floor_and_the_run():
     np.testing.assert_allclose(back[:, -1], P.set_point, atol=1.0)
 
 
+def test_a_choked_line_starves_full_load_while_the_pressure_standing_and_without_load_looks_right():
+    """Source: TRADE.md section 5: supply low: start dip deep, stays low; lock-up normal."""
+    off, state = trace(30, supply_loss=14_500.0)
+    np.testing.assert_allclose(off[:, -1], P.set_point, atol=1.0)
+    idle, _ = trace(3, state=state, supply_loss=14_500.0, flow_share=0.3)
+    np.testing.assert_allclose(idle[:, -1] / P.set_point, 1.0 - 0.3 * P.droop, atol=0.01)
+    full, state = trace(3, state=state, supply_loss=14_500.0, flow_share=1.0)
+    assert np.all(full[:, -1] < 0.3 * P.set_point)
+    locked, _ = trace(30, state=state, supply_loss=14_500.0)
+    np.testing.assert_allclose(locked[:, -1] / P.set_point, 1.0 + P.lock_up, atol=0.05)
+
+
+def test_a_line_loses_with_the_square_of_the_flow_and_never_more_than_there_is():
+    left = gas.supply_left(supply=np.full(3, 10e3), supply_loss=np.full(3, 12e3), flow_share=np.array([0.0, 0.5, 1.0]))
+    np.testing.assert_allclose(left, [10e3, 7e3, 0.0])
+
+
 def test_a_lazy_spring_shifts_the_floor_and_the_run():
     run, state = trace(5, spring_shift=-0.6, flow_share=0.3)
     np.testing.assert_allclose(run[:, -1] / P.set_point, 0.4 * (1.0 - 0.3 * P.droop), atol=0.02)
@@ -178,7 +220,7 @@ def test_a_start_from_a_hump_or_a_lock_up_dips_no_deeper_than_one_from_the_floor
 
 def test_a_blocked_vent_dips_deep_and_slowly():
     healthy, _ = started(flow_share=1.0)
-    partly, _ = started(flow_share=1.0, vent_open=0.6)
+    partly, _ = started(flow_share=1.0, vent_open=vent_area(np.array(0.7)))
     sealed, _ = started(flow_share=1.0, vent_open=0.0)
     assert np.all(partly.min(axis=1) < healthy.min(axis=1) - 200.0)
     assert np.all(partly[:, 3] < healthy[:, 3] - 100.0)
@@ -200,7 +242,7 @@ def test_a_healthy_engines_draw_rings_for_some_seconds():
 
 def test_one_long_step_is_many_short_ones():
     def warming(minute_share):
-        return arrays({"vent_open": 0.5, "case_temperature": 20.0 + minute_share})
+        return arrays({"vent_open": 0.001, "case_temperature": 20.0 + minute_share})
 
     long, _ = gas.step(P, standing(), **warming(1.0), dt_s=60.0)
     short = standing()
@@ -266,8 +308,8 @@ def test_all_that_can_be_asked_has_a_finite_answer_that_more_supply_does_not_low
 def test_a_unit_is_the_same_alone_and_in_a_fleet():
     rows = slice(17, 18)
     alone = gas.draw(IDS[rows], SET_POINTS[rows], seed=7)
-    fleet, _ = trace(300, **weathery(vent_open=0.3, seat_leak=0.2))
-    single, _ = trace(300, p=alone, **weathery(vent_open=0.3, seat_leak=0.2))
+    fleet, _ = trace(300, **weathery(vent_open=0.001, seat_leak=0.2))
+    single, _ = trace(300, p=alone, **weathery(vent_open=0.001, seat_leak=0.2))
     assert single.tobytes() == fleet[rows].tobytes()
 
 

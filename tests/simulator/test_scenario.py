@@ -1,6 +1,7 @@
 """Scenario files: what they may say, and every fault of one in one go."""
 
 import re
+from datetime import timedelta
 from itertools import pairwise
 from pathlib import Path
 
@@ -10,7 +11,18 @@ from monitor.fleet import parse_fleet
 from simulator.climate import CLIMATES
 from simulator.faults import FaultKind
 from simulator.fleet import PRESETS
-from simulator.scenario import EVENTS, KEYS, SITE_KEYS, UNIT_KEYS, load_scenario, parse_scenario, ready_made
+from simulator.people import rounds
+from simulator.scenario import (
+    DRAWN_EVENTS,
+    EVENTS,
+    KEYS,
+    SITE_KEYS,
+    UNIT_KEYS,
+    Scenario,
+    load_scenario,
+    parse_scenario,
+    ready_made,
+)
 from simulator.toml_door import ScenarioFaults
 
 DAY_NS = 86_400 * 1_000_000_000
@@ -37,8 +49,8 @@ def test_a_ready_made_scenario_can_be_played_and_says_what_it_is_for(name: str):
 
 def test_the_ready_made_ones_are_those_that_the_documentation_names():
     assert ready_made() == (
-        *("cold-week", "demo-valley", "every-fault", "lone-pump", "messy-gateways", "one-bad-night"),
-        *("quiet-year", "slow-decline"),
+        *("cold-week", "demo-valley", "every-fault", "healthy-confused", "lone-pump"),
+        *("messy-gateways", "one-bad-night", "quiet-year", "slow-decline"),
     )
 
 
@@ -138,7 +150,7 @@ def test_every_fault_of_a_file_is_said_in_one_go_with_what_to_do():
         ("from = 2026-01-05\nto = 2026-01-04\nfleet = 'lone-pump'", "to lies before from"),
         ("from = ", "is not valid TOML"),
         (SMALL + "[[events]]\nkind = 'equalise'\nat = '3 d'", "unit is missing"),
-        (SMALL + "[drawn_faults]\neach = 1\nafter = '40 d'", "no fault has a place"),
+        (SMALL + "[drawn_faults]\neach = 1\nafter = '40 d'", "nothing drawn has a place"),
         (SMALL + "[drawn_faults]\nvent_blockt = 1", 'Did you mean "vent_blocked"?'),
         (SMALL + "[[faults]]\nunit = 'quay-crane'\nkind = 'seat_leak'\nfrom = '5 d'\nto = '4 d'", "to is not after"),
         (SMALL + "[[faults]]\nunit = 'quay-crane'\nkind = 'seat_leak'\nfrom = '5 d'\nsignal = 'x'", "Take it out"),
@@ -175,12 +187,69 @@ def test_a_drawn_fault_never_falls_on_another_at_the_same_unit():
     scenario = parse_scenario(SMALL.replace("28", "200") + "[drawn_faults]\neach = 1\nafter = '10 d'")
     by_unit: dict[str, list[tuple[int, int]]] = {}
     for fault in scenario.faults:
-        assert fault.to_ns is not None
         assert fault.from_ns >= BEGIN_NS + 10 * DAY_NS
-        by_unit.setdefault(fault.unit, []).append((fault.from_ns, fault.to_ns))
-    assert len(scenario.faults) == len(FaultKind)
+        by_unit.setdefault(fault.unit, []).append((fault.from_ns, fault.to_ns or scenario.to_ns))
+    assert {fault.kind for fault in scenario.faults} == set(FaultKind)
     for spans in by_unit.values():
         assert all(later > end for (_, end), (later, _) in pairwise(spans))
+
+
+def visited_at(scenario: Scenario, unit: str, at_ns: int, *, after_arrival: timedelta) -> bool:
+    came = rounds(scenario.sites, scenario.units, seed=scenario.seed, from_ns=scenario.from_ns, to_ns=scenario.to_ns)
+    arrivals = {visit.from_ns for visit in came if scenario.unit_ids[visit.unit] == unit}
+    return at_ns - int(after_arrival.total_seconds()) * 1_000_000_000 in arrivals
+
+
+YEAR = SMALL.replace("28", "300") + "outages = false\n"
+
+
+def test_drawn_faults_are_repaired_at_the_first_visit_after_they_are_due():
+    scenario = parse_scenario(YEAR + "[drawn_faults]\neach = 2\nlasting = ['2 d', '9 d']\n")
+    mended = [fault for fault in scenario.faults if fault.at_visit and fault.to_ns is not None]
+    assert len(mended) > 40
+    for fault in mended:
+        assert fault.to_ns is not None
+        assert visited_at(scenario, fault.unit, fault.to_ns, after_arrival=timedelta(minutes=40))
+        lasted_s = (fault.to_ns - fault.from_ns) / 1e9 - fault.growth_s
+        assert 2 * 86_400.0 <= lasted_s <= 16 * 86_400.0 + 7200.0, "due after 2 to 9 days, then within a week"
+
+
+def test_what_people_leave_behind_begins_at_a_visit():
+    scenario = parse_scenario(YEAR + "[drawn_faults]\ncontrol_left_off = 3\nload_left_on = 3\nseat_leak = 3\n")
+    began = [
+        (fault.kind, visited_at(scenario, fault.unit, fault.from_ns, after_arrival=timedelta(minutes=10)))
+        for fault in scenario.faults
+    ]
+    assert len(began) >= 6
+    assert all(at_visit == (kind is not FaultKind.SEAT_LEAK) for kind, at_visit in began)
+
+
+def test_what_is_wrong_with_a_gateway_is_wrong_for_all_its_units():
+    scenario = parse_scenario(
+        SMALL + "[[faults]]\nunit = 'quay-crane'\nkind = 'link_down'\nfrom = '3 d'\nto = '5 d'\n"
+        "[[faults]]\nunit = 'boiler-house'\nkind = 'charger_no_ac'\nfrom = '3 d'\n"
+    )
+    down = [fault for fault in scenario.faults if fault.kind is FaultKind.LINK_DOWN]
+    assert {fault.unit for fault in down} == {"quay-crane", "cold-store"}, "the two at the harbour's box"
+    assert {(fault.from_ns, fault.to_ns) for fault in down} == {(BEGIN_NS + 3 * DAY_NS, BEGIN_NS + 5 * DAY_NS)}
+    assert len(scenario.faults) == 3
+
+
+def test_drawn_events_happen_at_visits_to_units_and_are_small():
+    scenario = parse_scenario(YEAR + "[drawn_events]\neach = 3\nbattery_replaced = 5\n")
+    kinds = [event.kind for event in scenario.events]
+    assert {kind: kinds.count(kind) for kind in DRAWN_EVENTS} == dict.fromkeys(DRAWN_EVENTS, 3) | {
+        "battery_replaced": 5
+    }
+    set_point = {unit.id: unit.set_point for unit in scenario.units}
+    for event in scenario.events:
+        assert event.from_ns >= BEGIN_NS + 21 * DAY_NS
+        assert visited_at(scenario, event.unit, event.from_ns, after_arrival=timedelta(minutes=40))
+        if event.kind == "gas_set_point_changed":
+            assert 0.95 <= event.size / set_point[event.unit] <= 1.05
+        if event.kind == "equalise":
+            assert 4 * 3600 <= (event.to_ns - event.from_ns) / 1e9 <= 8 * 3600
+        assert (event.signal != "") == (event.kind == "sensor_replaced")
 
 
 def test_another_seed_draws_other_faults_and_the_same_seed_the_same():

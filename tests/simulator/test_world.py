@@ -271,6 +271,23 @@ def test_a_new_set_point_is_held():
     assert all(run.started for run in seen.runs)
 
 
+def test_who_is_called_out_mends_the_heater_and_the_water_comes_back():
+    scenario = parse_scenario(WINTER + "days = 5\n" + COLD_WEEK + fault("heater_element_open"))
+    noticed = replace(scenario, faults=(replace(scenario.faults[0], at_visit=True, called_out=True),))
+    ledger, seen = Ledger(), []
+    for day in days(noticed):
+        ledger.add(day.truth.time_ns, day.reasons)
+        seen.append(day)
+    cold = [span for span in ledger.closed() if span.reason == Reason.WATER_COLD]
+    (mended,) = seen[-1].faults
+    assert len(cold) == 1
+    assert mended.to_ns is not None
+    assert 0 < mended.to_ns - cold[0].from_ns < DAY_NS + HOUR_NS
+    assert cold[0].to_ns is not None
+    assert mended.to_ns < cold[0].to_ns < mended.to_ns + 12 * HOUR_NS, "a cold block takes hours to warm"
+    assert [visit.off_to_ns for day in seen for visit in day.visits if visit.off_to_ns == mended.to_ns]
+
+
 def same(first: Truth, second: Truth) -> None:
     for signal, column in first.values.items():
         np.testing.assert_array_equal(column, second.values[signal], err_msg=signal)
