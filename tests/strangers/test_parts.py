@@ -72,6 +72,23 @@ def test_heat_put_in_is_heat_found_again() -> None:
     assert float(stored[0]) == pytest.approx(given, rel=1e-6)
 
 
+def test_sound_heaters_hold_their_block_and_never_cut_out() -> None:
+    """Three hundred drawn units through two days at the cold they were chosen for: warm, and no red button pressed."""
+    water = Water(
+        columns([draw_water(stream(6, unit, "test"), coldest=-20.0)[1] for unit in range(300)]), np.zeros(300)
+    )
+    cold = np.ones(300)
+    drives = replace(_quiet(0.0), air=cold * -20.0, outside=cold * -20.0)
+    for name in ("line", "powered", "airflow", "element", "circulation", "coolant"):
+        setattr(drives, name, cold)
+    for name in ("wind", "running", "load", "stuck", "set_shift"):
+        setattr(drives, name, np.zeros(300))
+    for _ in range(2880):
+        water.step(drives)
+    assert water.cut.sum() == 0
+    assert water.block.min() > 25.0
+
+
 def test_a_tenth_less_line_volts_is_a_fifth_less_heat() -> None:
     """TRADE.md section 3: volts -10 %, power -19 %."""
     water = Water(_water(power=1000.0), NONE)

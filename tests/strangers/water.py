@@ -58,7 +58,7 @@ def draw_water(rng: Rng, *, coldest: float) -> tuple[dict[str, str], dict[str, f
     lift = between(rng, 7.0, 20.0)  # K that drive a siphon round at full power
     hottest = set_at + hysteresis + (4.0 if pumped else 1.25 * lift)
     numbers = {
-        "capacity_tank": between(rng, 6e3, 22e3),
+        "capacity_tank": max(between(rng, 6e3, 22e3), 4.5 * power),  # strong heaters have larger tanks
         "capacity_top": capacity * top * (1 - stub),
         "capacity_bottom": capacity * (1 - top) * (1 - stub),
         "capacity_stub": capacity * stub,
@@ -81,7 +81,7 @@ def draw_water(rng: Rng, *, coldest: float) -> tuple[dict[str, str], dict[str, f
         "two_stage": float(family == "two stage"),
         "senses_tank": between(rng, 0.0, 0.25) if pumped else between(rng, 0.1, 0.45),
         "sense_lag": 1 - np.exp(-1 / log_between(rng, 0.6, 9.0)),
-        "cut_out": min(max(between(rng, 80.0, 97.0), hottest + 7.0), 106.0),
+        "cut_out": min(max(between(rng, 80.0, 97.0), hottest + 12.0), 108.0),
         "cut_out_manual": float(chance(rng, 0.5)),
         "off_in_run": float(chance(rng, 0.75)),
         "thermostat_at": between(rng, 77.0, 89.0),

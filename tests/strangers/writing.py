@@ -9,8 +9,10 @@ The truth file has one JSON object a line; "row" says what it is. Moments are RF
   not_ready_at (or null: not by ends_at), not_ready_by (criterion or null), already_not_ready (the unit was so at the
   onset, for another reason), visible_at (with --twins: when one of the four true signals first differs from what it
   would have been by more than visible.py says; null: never, or not asked, or a fault of sensor, link, clock, switch).
-- not_ready: unit, criterion (water, coolant, battery, gas, air, switch), from, to; with or without a fault.
+- not_ready: unit, criterion (water, coolant, battery, gas, air, switch), from, to; with or without a fault; during
+  (names of events that were under way when it began, like heater_off_for_summer or outage).
 - event: unit, name, from, to, detail: what may confuse and is no fault.
+  A unit may stay not ready for some hours past ends_at: a block must warm, a battery be charged.
 - start: unit, at, reason (exercise, outage, hand, test), outcome (ran, failed, no_crank, no_gas), tries, crank_s,
   least_volts (a block, true), until.
 """
@@ -123,7 +125,8 @@ def truth(world: World, events: list[Event], twin: World | None = None) -> Itera
         }
     for span in spans:
         row = {"row": "not_ready", "unit": world.designs[span.unit].id, "criterion": span.criterion}
-        yield row | {"from": moment(span.begin), "to": moment(span.end)}
+        under_way = {e.name for e in world.calendars[span.unit].events if e.begin <= span.begin < e.end}
+        yield row | {"from": moment(span.begin), "to": moment(span.end), "during": sorted(under_way)}
     for event in sorted(
         [*events, *(event for plan in world.calendars for event in plan.events)],
         key=lambda e: (e.unit, e.begin, e.name),
