@@ -24,6 +24,7 @@ from monitor.api.live import LiveEvents
 from monitor.api.parts import Parts, ProgramStatus, UnitView
 from monitor.assessing import LiveAssessment
 from monitor.assessment.assessor import Assessor
+from monitor.assessment.cranks import SEEN_S
 from monitor.batch import Batch
 from monitor.callouts.channels import Channel
 from monitor.callouts.email import Email
@@ -48,7 +49,8 @@ CHECKPOINT_NAME = "assessment.npz"
 CALENDARS_NAME = "calendars"
 STREAMS_END_S = 1  # open pages hold a stream each; a stop does not wait longer for them to notice
 
-NO_CRANK = "Starts are not judged yet: cranking voltage, gas dip and recovery are kept, but no limit watches them."
+NO_GAS_DIP = "The gas at a start is not judged yet: its dip and recovery are kept, but no limit watches them."
+NO_CRANK = "No crank was seen whole yet: that takes battery readings each second or two while the engine is cranked."
 
 
 class Service:
@@ -247,12 +249,14 @@ class Service:
             "gas_pressure": view.normal.gas_set_point,
             "battery_voltage": view.normal.float_voltage * self.fleet.units[unit].blocks,
         }
+        seen_whole = any(crank.seen_s <= SEEN_S for crank in view.cranks)
         return UnitView(
             unit=unit,
-            not_watched=(NO_CRANK,),
+            not_watched=(NO_GAS_DIP,) if seen_whole else (NO_CRANK, NO_GAS_DIP),
             silent={signal: last.get(signal) for signal in view.silent},
             normals={signal: value for signal, value in normals.items() if not np.isnan(value)},
             runs=view.runs,
+            changes=tuple((note.at_ns, note.text) for note in reversed(view.notes)),
         )
 
 

@@ -260,6 +260,7 @@ def _add_unit(router: APIRouter, parts: Parts) -> None:
                     (signal_title(name), shown(name, views_symbol(parts, name), value, parts.settings.measures))
                     for name, value in now.view.normals.items()
                 ],
+                "changes": [(clock_text(at_ns, now.site.timezone, now_ns), text) for at_ns, text in now.view.changes],
                 "assumed": sorted(field.replace("_", " ") for field in now.unit.assumed if field in SHOWN_FIELDS),
                 "lines": [_line(alarm, titles, now.site.timezone, now_ns) for alarm in recent],
             },
@@ -422,7 +423,7 @@ def _call_out_page(
             "sure": sure,
             "causes": causes,
             "measured": wording.measured(alarm, parts.settings.measures),
-            "forecast": wording.forecast(alarm, timezone, now_ns) if alarm.present else "",
+            "forecast": wording.forecast(alarm, timezone, now_ns, parts.settings.measures) if alarm.present else "",
             "who": wording.who_has_it(alarm, timezone, now_ns),
             "check": check,
             "bring": bring,

@@ -25,6 +25,7 @@ class UnitView:
     silent: needed signals that are expected and do not come, with the time of their last reading; None: never came.
     normals: learned normal values, by signal, in its symbol; a signal that is not in it has not been learned.
     runs: runs seen since the last visit, start and end, ns, oldest first; None: it is still running.
+    changes: what changed of late and asks nothing of anybody: since when, ns, and one sentence; the newest first.
     """
 
     unit: str
@@ -32,6 +33,7 @@ class UnitView:
     silent: Mapping[str, int | None] = field(default_factory=dict)
     normals: Mapping[str, float] = field(default_factory=dict)
     runs: tuple[tuple[int, int | None], ...] = ()
+    changes: tuple[tuple[int, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,6 +75,13 @@ class SilentOut(_Out):
     since: str | None
 
 
+class ChangeOut(_Out):
+    """Something that changed at a unit and asks nothing of anybody. time: since when."""
+
+    time: str
+    text: str
+
+
 class UnitOut(_Out):
     """A unit as it stands."""
 
@@ -105,6 +112,9 @@ class UnitOut(_Out):
                     "silent": [],
                     "not_watched": ["Coolant level: no level switch reports."],
                     "notes": [],
+                    "changes": [
+                        {"time": "2026-01-11T08:00:00Z", "text": "Float moved from 13.50 to 13.62 V at 25 Cel."}
+                    ],
                     "alarms": ["5c0f0f0e-8a4b-5d52-9d54-0d7f6a1b2c3d"],
                 }
             ]
@@ -125,6 +135,7 @@ class UnitOut(_Out):
     silent: list[SilentOut]
     not_watched: list[str]
     notes: list[str] = Field(description="What is to be known beside alarms: a visit not recorded, a calendar unread.")
+    changes: list[ChangeOut] = Field(description="What changed in the last 30 days, newest first; asks nothing.")
     alarms: list[str] = Field(description="Ids of the alarms that stand, the most urgent first.")
 
 

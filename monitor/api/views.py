@@ -179,6 +179,7 @@ def unit_out(now: UnitNow) -> shapes.UnitOut:
         silent=[shapes.SilentOut(signal=name, since=shapes.text_of(at)) for name, at in now.view.silent.items()],
         not_watched=list(now.view.not_watched),
         notes=list(now.notes),
+        changes=[shapes.ChangeOut(time=to_rfc3339(at_ns), text=text) for at_ns, text in now.view.changes],
         alarms=[alarm.id for alarm in now.alarms],
     )
 

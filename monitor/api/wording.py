@@ -36,6 +36,7 @@ EVENT_WORDS: Mapping[str, str] = {
     "urgency_changed": "Urgency changed",
     "acknowledged": "Acknowledged",
     "returned": "Back to normal",
+    "suppressed": "Explained by another alarm, which calls for both",
     "superseded": "Raised anew before anybody answered",
     "shelved": "Shelved",
     "unshelved": "Taken off the shelf",
@@ -43,6 +44,18 @@ EVENT_WORDS: Mapping[str, str] = {
     "found": "Found",
     "call_outs_dropped": "Call-outs",
 }
+
+
+_COLD = ("The water falls below", "jacket_water_temperature", "Cel", 21.0)
+_FLAT = ("On cranking, a 12 V block would fall below", "battery_voltage", "V", 8.0)
+PASSES: Mapping[str, tuple[str, str, str, float]] = {
+    "heater_failed": _COLD,
+    "heater_weak": _COLD,
+    "charger_failed": _FLAT,
+    "charger_weak": _FLAT,
+    "battery_weak": _FLAT,
+}
+"""The point at which the unit stops being ready, where a model forecasts it (contract)."""
 
 
 def mark_of(alarm: Alarm) -> str:
@@ -103,7 +116,7 @@ def measured(alarm: Alarm, system: System) -> str:
     return f"{sentence}."
 
 
-def forecast(alarm: Alarm, timezone: str, now_ns: int) -> str:
+def forecast(alarm: Alarm, timezone: str, now_ns: int, system: System = "si") -> str:
     """When the unit stops being ready, in words; says it where there is no forecast."""
     quantiles = alarm.said.not_ready_at
     if quantiles is None:
@@ -114,12 +127,23 @@ def forecast(alarm: Alarm, timezone: str, now_ns: int) -> str:
         return "It is not expected to stop being ready within 30 days."
     if quantiles.p10 <= now_ns and quantiles.p90 is not None and quantiles.p90 <= now_ns:
         return f"Not ready since {clock_text(quantiles.p10, timezone, now_ns)}."
-    sentence = f"Could stop being ready from {clock_text(quantiles.p10, timezone, now_ns)} (one chance in ten by then)"
-    if quantiles.p50 is not None:
-        sentence += f"; as likely as not by {clock_text(quantiles.p50, timezone, now_ns)}"
-    if quantiles.p90 is not None:
-        return f"{sentence}; nearly certain by {clock_text(quantiles.p90, timezone, now_ns)} (nine chances in ten)."
-    return f"{sentence}; it may also hold for more than 30 days."
+    what = _passes(alarm.condition, system)
+    earliest = clock_text(quantiles.p10, timezone, now_ns)
+    if quantiles.p50 is None or quantiles.p90 is None:
+        sentence = f"{what} from {earliest} on (one chance in ten by then)"
+        if quantiles.p50 is not None:
+            sentence += f", most likely about {clock_text(quantiles.p50, timezone, now_ns)}"
+        return f"{sentence}; it may also hold for more than 30 days."
+    likeliest, latest = (clock_text(at, timezone, now_ns) for at in (quantiles.p50, quantiles.p90))
+    return f"{what} between {earliest} and {latest} (eight chances in ten), most likely about {likeliest}."
+
+
+def _passes(condition: str, system: System) -> str:
+    """What will happen when the unit stops being ready, by the contract's definition."""
+    if condition not in PASSES:
+        return "Stops being ready"
+    words, signal, symbol, value = PASSES[condition]
+    return f"{words} {shown(signal, symbol, value, system)}"
 
 
 def who_has_it(alarm: Alarm, timezone: str, now_ns: int) -> str:

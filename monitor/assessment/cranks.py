@@ -26,7 +26,8 @@ class Dip:
     """A dip that has not recovered yet. V a block; ns.
 
     before_ns, before: the reading before it. at_ns: its first reading. least: so far. last_ns: its newest reading.
-    gap_ns: the longest between readings so far.
+    gap_ns: the longest between its readings so far; how long before it nothing was read does not count, since gateways
+    quicken with the crank.
     """
 
     before_ns: int
@@ -39,7 +40,7 @@ class Dip:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A dip that recovered. received_ns: arrival of the reading that says so."""
+    """A dip that recovered. received_ns: arrival of the reading that says so. seen_s: longest gap up to that one."""
 
     at_ns: int
     received_ns: int
@@ -92,7 +93,7 @@ def found_in(
 
 
 def _opened(before_ns: int, before: float, at_ns: int, value: float) -> Dip:
-    return Dip(before_ns, before, at_ns, value, at_ns, at_ns - before_ns)
+    return Dip(before_ns, before, at_ns, value, at_ns, 0)
 
 
 def _followed(dip: Dip, time_ns: int, value: float) -> tuple[Dip, bool]:

@@ -150,7 +150,7 @@ class Modelling:
             own, notes = model.judge(seen, normals)
             said += own
             for note in notes:
-                states[note.unit].note(Noted(instant_ns, note.at_ns, note.kind, note.text))
+                states[note.unit].note(Noted(instant_ns, note.at_ns, note.kind, _sentence(note.text)))
         calm = np.ones(len(units), np.bool_)
         for opinion in self._models.together(seen, said):
             calm &= ~(opinion.probability > self._calm_below(opinion.condition, units))
@@ -204,7 +204,7 @@ class Modelling:
                 measured=_known(float(opinion.measured[row]) * blocks),
                 expected=_known(float(opinion.expected[row]) * blocks),
                 limits_version=self._ground.limits_version,
-                text=opinion.text[row] if opinion.text else "",
+                text=_sentence(opinion.text[row]) if opinion.text else "",
             ),
             signal=signal,
         )
@@ -242,6 +242,12 @@ def heard_lately(received_ns: Int64, instant_ns: int) -> np.ndarray:
     newest = received_ns.max(axis=1)
     lately: np.ndarray = (newest != NO_TIME) & (newest > instant_ns - HEARD_LATELY_NS)
     return lately
+
+
+def _sentence(text: str) -> str:
+    """A model's words as a sentence for people; "" stays."""
+    whole = text[:1].upper() + text[1:]
+    return whole if whole.endswith((".", "!", "?")) or not whole else f"{whole}."
 
 
 def _known(value: float) -> float | None:

@@ -88,7 +88,7 @@ def test_a_call_out_says_what_how_sure_since_when_and_what_to_do(house, client):
         "Needed before the visit Thu 15 Jan 09:00 MST",
         "Since today 05:30 MST, 5 h so far.",
         "Jacket water temperature was 33.4 °C, under the limit of 36.0 °C; normal for this unit is 41.0 °C.",
-        "Could stop being ready from today 19:30 MST (one chance in ten by then)",
+        "The water falls below 21.0 °C between today 19:30 MST and",
         "Heater element open 62 %",
         "Judged by version 3 of the limits.",
         "The unit can start without warning.",

@@ -42,6 +42,15 @@ def test_a_unit_tells_its_readiness_its_visit_its_readings_and_what_is_not_watch
     assert unit["alarms"] == [alarm_of(client, "heater_failed")["id"]]
 
 
+def test_a_unit_tells_what_changed_and_asks_nothing(house, client):
+    text = "Float moved from 13.50 to 13.62 V at 25 Cel, steady since."
+    house.views["mill-1"] = replace(house.views["mill-1"], changes=((NOW_NS - 2 * DAY_NS, text),))
+    assert client.get("/api/v1/units/mill-1").json()["changes"] == [{"time": "2026-01-11T17:30:00Z", "text": text}]
+    assert f'<h2>What changed</h2>\n<ul class="history"><li><span class="at">Sun 11 Jan 10:30 MST</span> {text}</li>' in (
+        client.get("/units/mill-1", headers={"Accept": "text/html"}).text
+    )
+
+
 def test_a_silent_unit_is_not_called_ready(client):
     unit = client.get("/api/v1/units/lookout-1").json()
     assert unit["readiness"] == "unknown"

@@ -167,8 +167,13 @@ def test_where_nothing_was_measured_nothing_is_said_to_have_been():
         (NotReady(NOW_NS - HOUR_NS, NOW_NS - HOUR_NS, NOW_NS - HOUR_NS), "Not ready since today 09:30 MST."),
         (
             NotReady(NOW_NS + HOUR_NS, None, None),
-            "Could stop being ready from today 11:30 MST (one chance in ten by then); it may also hold for more than "
-            "30 days.",
+            "The water falls below 21.0\u00a0°C from today 11:30 MST on (one chance in ten by then); it may also "
+            "hold for more than 30 days.",
+        ),
+        (
+            NotReady(NOW_NS + HOUR_NS, NOW_NS + 2 * HOUR_NS, NOW_NS + 4 * HOUR_NS),
+            "The water falls below 21.0\u00a0°C between today 11:30 MST and today 14:30 MST (eight chances in ten), "
+            "most likely about today 12:30 MST.",
         ),
     ],
 )
