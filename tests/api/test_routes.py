@@ -46,9 +46,9 @@ def test_a_unit_tells_what_changed_and_asks_nothing(house, client):
     text = "Float moved from 13.50 to 13.62 V at 25 Cel, steady since."
     house.views["mill-1"] = replace(house.views["mill-1"], changes=((NOW_NS - 2 * DAY_NS, text),))
     assert client.get("/api/v1/units/mill-1").json()["changes"] == [{"time": "2026-01-11T17:30:00Z", "text": text}]
-    assert f'<h2>What changed</h2>\n<ul class="history"><li><span class="at">Sun 11 Jan 10:30 MST</span> {text}</li>' in (
-        client.get("/units/mill-1", headers={"Accept": "text/html"}).text
-    )
+    shown = client.get("/units/mill-1", headers={"Accept": "text/html"}).text
+    assert f'<li><span class="at">Sun 11 Jan 10:30 MST</span> {text}</li>' in shown
+    assert "What changed" in shown
 
 
 def test_a_silent_unit_is_not_called_ready(client):
