@@ -220,12 +220,12 @@ def failed_log_odds(facts: Facts, normal: BatteryNormal, chemistry: Chemistry) -
     log_odds = PRIOR + 5.0 * ramp(facts.fallen, 0.3, 0.7) + 4.5 * ramp(facts.off_h, 2, 10)
     log_odds += facts.sinking + float(np.clip(2.0 * under_rest, -3.0, 2.0)) + ramp(12.45 - facts.held_at, 0.0, 0.2)
     used_to = normal.off_a_week > 0 and facts.off_h < 1.5 * normal.off_h + 6
-    if used_to and facts.volts > facts.expected + normal.low - 0.1:
+    if used_to and facts.volts > np.fmin(facts.expected + normal.low, normal.low_volts) - 0.1:
         log_odds -= 6.0
     log_odds -= 2.0 * float(not facts.learned)
     over_rest = (facts.volts - chemistry.rest) / chemistry.rest_sd
     log_odds -= 6.0 * ramp(facts.off_h, 20, 36) * ramp(over_rest, 1.5, 3.0)  # surface charge has gone; it is held up
-    if not facts.learned and facts.volts > chemistry.rest - chemistry.rest_sd:
+    if not facts.learned and facts.volts > chemistry.rest - 1.5 * chemistry.rest_sd:
         # A charger that waits for 12.8 V or less may wait for days: no failure until that habit, or none, is known.
         log_odds = min(log_odds, -1.0)
     if facts.after_run_h < AFTER_RUN_H:
@@ -316,6 +316,9 @@ def slow_recovery_log_odds(
         rise = float(hours.volts[inside[-3:]].mean() - hours.volts[inside[2:5]].mean())
         held_up = facts.volts > chemistry.rest + 2.0 * chemistry.rest_sd and taken > RECOVERY_H
         log_odds += 1.5 * float(np.clip(rise / 0.05, 0.0 if held_up else -4.0, 1.0))
+        at_25 = normal.float_voltage + float(np.median(facts.over[inside[-6:]]))
+        if rise < max(RISES_V, 1.5 * normal.resolution) and at_25 >= chemistry.float_least:
+            log_odds = min(log_odds, -1.5)  # held at what is a float: a moved set point
     if np.isnan(normal.recovery_h):
         log_odds = min(log_odds, -1.5)  # what is usual is not known yet
     return _unless_stuck(log_odds, facts), taken
@@ -333,7 +336,11 @@ def intermittent_log_odds(facts: Facts, hours: Hours, normal: BatteryNormal, che
     deep = np.maximum(np.maximum(facts.sure, SPELL_V), 0.1 - normal.low)
     # A load that comes on draws the volts down a little; a charger that goes off lets them fall toward rest.
     deep = np.maximum(deep, 0.5 * (facts.volts_expected - chemistry.rest))
-    low = facts.known & (facts.over < -deep) & ~(hours.after_run_h < SETTLED_H)
+    settled = facts.known & ~(hours.after_run_h < SETTLED_H)
+    # Back only where it comes well back: readings that step about the threshold are one spell.
+    told = settled & ((facts.over < -deep) | (facts.over > -0.4 * deep))
+    latest = np.maximum.accumulate(np.where(told, np.arange(len(deep)), 0))
+    low = (settled & (facts.over < -deep))[latest] & facts.known
     week = [(first, past) for first, past in spells(low[-168:]) if past < 168 and first > 0]
     total = sum(past - first for first, past in week)
     number = len(week)

@@ -52,12 +52,12 @@ class BatteryNormal:
 
     float_voltage: at 25 Cel, V a 12 V block. float_slope: of the float against temperature, V/K a block; slope_sd: how
     sure; slope_weight: what it rests on, 1/(V/K)^2. lag_h: of the temperature behind the enclosure's. spread: of an
-    hour about the float, V; day_sd: of a day. low, high: how far under and over its float the charger is used to stand
-    for hours, V. coldest, warmest: temperatures learned at, Cel. off_h, off_a_week: its own switching off, longest and
-    how often. recovery_h: usual time from a run to float. moves: usual span of an hour's volts, V. resolution: of the
-    volts as reported, V, deadband or digits. days: the last ones.
-    float_since_ns, float_before: since when the set point is another one, and the former float at 25 Cel; 0, NaN: no.
-    cranks: past ones. battery_since_ns: since when the battery is another one; 0: no change known.
+    hour about its day, V; day_sd: of a day. low, high: how far under and over its float the charger is used to stand
+    for hours, V; low_volts: what it lets the battery sink to while it is off by itself, V. coldest, warmest: learned
+    at, Cel. off_h, off_a_week: its own switching off, longest and how often. recovery_h: usual time from a run to
+    float. moves: usual span of an hour's volts, V. resolution: of the volts as reported, V, deadband or digits. days:
+    the last ones. float_since_ns, float_before: since when the set point is another one, and the former float at 25
+    Cel; 0, NaN: no. cranks: past ones. battery_since_ns: since when the battery is another one; 0: no change known.
     """
 
     float_voltage: float = np.nan
@@ -69,6 +69,7 @@ class BatteryNormal:
     day_sd: float = np.nan
     low: float = 0.0
     high: float = 0.0
+    low_volts: float = np.nan
     coldest: float = np.nan
     warmest: float = np.nan
     off_h: float = 0.0
@@ -234,6 +235,7 @@ def _habits(before: BatteryNormal, hours: Hours, over: Float64, settled: NDArray
     often = len(own) / known_weeks if habit else 0.0
     longest = max(past - first for first, past in own) if habit else 0
     deepest = sorted(float(over[first:past].min()) for first, past in own)[1] if habit else 0.0
+    lowest = sorted(float(hours.volts[first:past].min()) for first, past in own)[1] if habit else np.nan
     recovery = before.recovery_h
     back = (over > -0.15) & ~hours.ran
     for first in np.flatnonzero(hours.ran[:-1] & ~hours.ran[1:]).tolist():
@@ -247,6 +249,7 @@ def _habits(before: BatteryNormal, hours: Hours, over: Float64, settled: NDArray
     return replace(
         before,
         low=min(before.low, deepest),
+        low_volts=float(np.fmin(before.low_volts, lowest)),
         off_h=float(max(longest, 0.97 * before.off_h)),
         off_a_week=float(max(often, 0.97 * before.off_a_week)),
         recovery_h=recovery,
