@@ -62,7 +62,7 @@ def draw_battery(rng: Rng, *, coldest: float) -> tuple[dict[str, str], dict[str,
         "absorption": between(rng, 14.1, 14.7) if kind != "nickel_cadmium" else between(rng, 14.8, 15.3),
         "compensation": 0.0 if chance(rng, 0.4) else between(rng, 0.012, 0.03),  # V/K a block, 2-5 mV/K a cell
         "probe_at_battery": float(chance(rng, 0.5)),
-        "limit": max(load * 1.8 + 0.6, capacity / log_between(rng, 8.0, 30.0)),
+        "limit": max(load * (12.0 if charger == "solar" else 1.8) + 0.6, capacity / log_between(rng, 8.0, 30.0)),
         "line_share": between(rng, 0.5, 1.0) if charger == "ferroresonant" else 0.0,
         "absorption_minutes": between(rng, 90.0, 480.0),
         "refresh_days": between(rng, 7.0, 28.0),

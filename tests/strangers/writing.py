@@ -9,10 +9,10 @@ The truth file has one JSON object a line; "row" says what it is. Moments are RF
   not_ready_at (or null: not by ends_at), not_ready_by (criterion or null), already_not_ready (the unit was so at the
   onset, for another reason), visible_at (with --twins: when one of the four true signals first differs from what it
   would have been by more than visible.py says; null: never, or not asked, or a fault of sensor, link, clock, switch).
+  A unit may stay not ready for some hours past ends_at: a block must warm, a battery be charged.
 - not_ready: unit, criterion (water, coolant, battery, gas, air, switch), from, to; with or without a fault; during
   (names of events that were under way when it began, like heater_off_for_summer or outage).
 - event: unit, name, from, to, detail: what may confuse and is no fault.
-  A unit may stay not ready for some hours past ends_at: a block must warm, a battery be charged.
 - start: unit, at, reason (exercise, outage, hand, test), outcome (ran, failed, no_crank, no_gas), tries, crank_s,
   least_volts (a block, true), until.
 """
