@@ -311,7 +311,7 @@ def slow_recovery_log_odds(
     seen = float(after[first:until].mean()) if until > first else 0.0
     log_odds = PRIOR + 8.0 * ramp(taken, usual - 6.0, usual + 12.0) * float(seen > 0.6)
     inside = np.flatnonzero(after[:until])
-    if len(inside) >= 8 and not len(reached):
+    if len(inside) >= 8:
         # Charged slowly the volts rise; a battery left to itself sinks.
         rise = float(hours.volts[inside[-3:]].mean() - hours.volts[inside[2:5]].mean())
         held_up = facts.volts > chemistry.rest + 2.0 * chemistry.rest_sd and taken > RECOVERY_H
