@@ -38,7 +38,8 @@ def overcharged(facts: Facts, hours: Hours, normal: BatteryNormal, chemistry: Ch
     far = np.maximum(facts.sure, max(0.3, normal.high + 0.1)) if facts.learned else np.full_like(at_25, 0.8)
     high = facts.known & (at_25 > gassing) & (facts.over > far)
     index = np.flatnonzero(facts.known)
-    if not len(index) or not high[index[-1]]:
+    blind = not facts.learned and not facts.temperature_known  # at -20 Cel 14.6 V is a float (section 4)
+    if blind or not len(index) or not high[index[-1]]:
         return High(PRIOR, 0, EQUALISE_H)
     lower = np.flatnonzero(facts.known & ~high)
     since = int(lower[-1]) + 1 if len(lower) else 0
