@@ -10,6 +10,7 @@ something beyond a bound, a delay that runs, a run or a silence are judged one b
 """
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from itertools import groupby
 from typing import Any
 
@@ -294,9 +295,9 @@ class Assessor:
                 some = units[begin : begin + LEARNED_AT_ONCE]
                 states = [self.states[unit] for unit in some.tolist()]
                 self._modelling.learn(instant, some, states, self.tracks.unit_first_ns[some])
-                learned = learning.learned_normals(self.tracks, self.states, some, self.ground.blocks[some], instant)
-                for unit, state, normal in zip(some.tolist(), states, learned, strict=True):
-                    state.normal = normal
+                set_points = learning.gas_set_points(self.tracks, self.states, some, instant)
+                for unit, state, set_point in zip(some.tolist(), states, set_points, strict=True):
+                    state.normal = replace(self._modelling.normal(state), gas_set_point=set_point)
                     state.forget(instant)
                     self._set_band(unit)
         self._update_due(units)

@@ -5,12 +5,13 @@ models there are stands in monitor.assessment.models_known; a test may hand in o
 monitor.assessment, monitor.alarms, monitor.limits_file, monitor.signals, monitor.times.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from models.normal import Normal
 from models.opinion import Note, Opinion
 from models.seen import Seen
 from monitor.alarms.lifecycle import Evidence
@@ -64,12 +65,22 @@ def apart(_seen: Seen, said: Sequence[Opinion]) -> Sequence[Opinion]:
     return said
 
 
+def unknown(_learned: Mapping[str, Any]) -> Normal:
+    """Nothing that limits could lean on."""
+    return Normal()
+
+
 @dataclass(frozen=True, slots=True)
 class Models:
-    """All models, and what becomes of their opinions where several have one story in common."""
+    """All models.
+
+    together: what becomes of their opinions where several have one story in common. normal: what of a unit's normals,
+    by model, its limits lean on; NaN until learned, the set point of the gas left out.
+    """
 
     each: tuple[Model, ...] = ()
     together: Callable[[Seen, Sequence[Opinion]], Sequence[Opinion]] = apart
+    normal: Callable[[Mapping[str, Any]], Normal] = unknown
 
 
 def instants(begin_ns: int, until_ns: int) -> Int64:
@@ -230,6 +241,10 @@ class Modelling:
             before = [state.learned.get(model.name, model.nothing) for state in states]
             for state, normal in zip(states, model.learn(seen, before), strict=True):
                 state.learned[model.name] = normal
+
+    def normal(self, state: UnitState) -> Normal:
+        """What of a unit's normals its limits lean on."""
+        return self._models.normal(state.learned)
 
     @property
     def nothings(self) -> dict[str, Any]:

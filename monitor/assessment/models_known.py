@@ -3,15 +3,16 @@
 In: what is seen, normals. Out: opinions, notes. May import: models, monitor.assessment.modelling.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
+from typing import Any
 
 import numpy as np
 
 from models import battery, jacket_water, supply
 from models.battery import BatteryNormal
 from models.jacket_water import WaterNormal, WaterOpinion
-from models.normal import COMPENSATED_AT_CEL
+from models.normal import COMPENSATED_AT_CEL, Normal
 from models.opinion import Note, Opinion
 from models.seen import Seen
 from models.windows import Int64
@@ -72,10 +73,17 @@ def battery_calm(normal: BatteryNormal, look: Look) -> bool:
     return look.ran or not look.battery > (ABSORBS_V if np.isnan(expected) else expected + OFF_FLOAT_V)
 
 
+def limits_normal(learned: Mapping[str, Any]) -> Normal:
+    """Cut-in and float that limits lean on; NaN until they rest on enough days."""
+    water, charger = learned.get(WATER, WaterNormal()), learned.get(BATTERY, BatteryNormal())
+    return Normal(cut_in=water.settled_cut_in, float_voltage=charger.float_voltage, float_slope=charger.float_slope)
+
+
 MODELS = Models(
     (
         Model(WATER, WaterNormal(), jacket_water.learn, jacket_water.judge, water_calm),
         Model(BATTERY, BatteryNormal(), battery.learn, _judge_battery, battery_calm),
     ),
     with_common_supply,
+    limits_normal,
 )

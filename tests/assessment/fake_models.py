@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from models.normal import Normal
 from models.opinion import Note, Opinion
 from models.seen import Seen
 from monitor.assessment.modelling import Look, Model, Models
@@ -97,4 +98,11 @@ def calm(normal: FakeNormal, look: Look) -> bool:
     return not (look.water < 37.0 or look.battery < 13.0 or (look.water > 60.0 and not look.ran)) and normal.days > 0
 
 
-FAKE = Models((Model("fake", FakeNormal(), learn, judge, calm),))
+def normal(learned: dict[str, FakeNormal]) -> Normal:
+    """From the second day on limits have something to lean on."""
+    if learned["fake"].days < 2:
+        return Normal()
+    return Normal(cut_in=41.0, float_voltage=13.5, float_slope=-0.024)
+
+
+FAKE = Models((Model("fake", FakeNormal(), learn, judge, calm),), normal=normal)
