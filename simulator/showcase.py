@@ -63,7 +63,7 @@ SHOWN: Mapping[FaultKind, Shown] = {
     K.BREAKER_TRIPPED: Shown(before_s=2 * DAY_S, after_s=5 * DAY_S),
     K.VENT_BLOCKED: Shown("lakeside", growth_s=1 * DAY_S, after_s=9 * DAY_S),
     K.SEAT_LEAK: Shown("lakeside", growth_s=4 * DAY_S, after_s=9 * DAY_S),
-    K.GAS_SUPPLY_LOW: Shown("lakeside", after_s=7 * DAY_S),
+    K.GAS_SUPPLY_LOW: Shown("lakeside", severity=0.8, after_s=7 * DAY_S),  # standing it looks right
     K.SPRING_DRIFT: Shown("lakeside", growth_s=10 * DAY_S, after_s=14 * DAY_S),
     K.LOUVER_STUCK: Shown("desert-basin", after_s=7 * DAY_S),
     K.GRILLE_BLOCKING: Shown("desert-basin", growth_s=10 * DAY_S, after_s=14 * DAY_S),
