@@ -19,7 +19,8 @@ HOURS = 720  # 30 days
 DAYS_BACK = 4  # the diurnal course is the mean of so many days
 WEATHER_SD_K = 2.5  # K: spread of air a day ahead where the last days do not tell (our choice)
 WEATHER_GROWS_H = 24.0
-AIR_OFF_SD_K = 1.5  # K: air at the sensor against air round the block (our choice)
+AIR_OFF_SD_K = 2.5  # K: air at the sensor against air round the block (our choice)
+AIR_WARM_K = 1.0  # K: sun and the heater make sensors read warm more often than cold (our choice)
 WARMED_SHARE = 0.1  # of its excess that the water warms the enclosure by, at most twice that: jacket heaters add 2-5 K
 ANOMALY_H = 30.0  # h in which what is unusual about today is forgotten (weather of days, our choice)
 QUANTILES = (0.1, 0.5, 0.9)
@@ -99,13 +100,14 @@ def hours_until(
     tau_h = np.clip(time_constant_h * np.exp(time_constant_log_sd * draws[0] + 0.1 * draws[4]), 0.5, 200.0)
     heat = heating_k_per_h * np.exp(heating_log_sd * draws[3])
     warmed = 0.0 if sure else 2 * WARMED_SHARE * _WARMED
+    off_k = 0.0 if sure else AIR_OFF_SD_K * draws[1] - AIR_WARM_K
     left = np.exp(-1.0 / tau_h)
     excess_now = water - float(course[0])
     now = np.full(MEMBERS, water)
     crossing = np.full(MEMBERS, np.inf)
     for hour in range(HOURS):
         weather = spread * draws[2] * np.sqrt(min((hour + 0.5) / WEATHER_GROWS_H, 4.0))
-        outside = course[hour] + AIR_OFF_SD_K * draws[1] + weather
+        outside = course[hour] + off_k + weather
         # air at the instant is already that of the water as it is now; what the water loses, the enclosure loses too
         outside = outside - warmed * np.clip(min(usual_excess, excess_now) - (now - course[hour]), 0.0, 60.0)
         end = outside + np.where(now < cut_in, heat, 0.0) * tau_h

@@ -29,10 +29,13 @@ AGE_LOG = 0.03  # the same for the logarithms of time constant and heating
 LEVEL_SD_LEAST = 0.15  # K: sensors, gateways and the grid leave this much (our choice)
 LOG_SD_LEAST = 0.08  # of time constant and heating: model error that no number of days takes away (our choice)
 FLAT_RANGE_K = 4.0  # K: water held this steadily ...
+FAST_RANGE_K = 14.0  # K: the same for one that goes up and down faster than cells of ten minutes can follow
+CROSSINGS_LEAST = 12  # of its middle in two days
 FLAT_OVER_AIR_K = 8.0  # ... and this far over the air has a heater without visible cycles (our choice)
 EVEN_SHARE = 0.2  # of the band
 UNEVEN_SHARE = 0.35
 BALANCED_SHARE = 0.3  # of what was lost meanwhile that heated rises must have brought, at least (our choice)
+UNDER_SHARE = 0.03  # of cells that may lie well under a cut-in since it was first seen
 RECENT_DAYS = 3
 WEAKENED = 0.75  # of the learned heating (our choice)
 LONG_DAYS = 11
@@ -129,6 +132,9 @@ def _levels(
         low, high = float(np.median(troughs)), float(np.median(peaks))
     if not CUT_IN_CEL[0] <= low <= CUT_IN_CEL[1]:
         return normal
+    since = water[int(found.trough_cell[own][near][0] if near.sum() >= TEETH_LEAST else span.start) :]
+    if np.mean(since[since == since] < low - MOVED_K / 2) > UNDER_SHARE:
+        return normal  # a cut-in is a floor
     trough_sd, peak_sd = _spread(troughs), _spread(peaks)
     if max(trough_sd, peak_sd) > UNEVEN_SHARE * (high - low):
         return normal  # no thermostat switches so unevenly: sun, doors or noise
@@ -166,7 +172,8 @@ def _flat(normal: WaterNormal, former: WaterNormal, water: Float64, air: Float64
     over = over[over == over]
     # without an air sensor: water that does not follow the day, at a heater's height
     lifted = np.quantile(over, 0.1) >= FLAT_OVER_AIR_K if len(over) > CELLS_A_DAY // 2 else middle >= 35.0
-    if high - low > FLAT_RANGE_K or not lifted or not CUT_IN_CEL[0] <= low <= CUT_IN_CEL[1]:
+    steady = high - low <= FLAT_RANGE_K or (high - low <= FAST_RANGE_K and _returns(held[known], middle))
+    if not steady or not lifted or not CUT_IN_CEL[0] <= low <= CUT_IN_CEL[1]:
         return normal
     sd = float(np.hypot(0.5, (high - low) / 4))
     cut_in, cut_in_sd = weighed(normal.cut_in, normal.cut_in_sd, low, sd)
@@ -184,6 +191,13 @@ def _flat(normal: WaterNormal, former: WaterNormal, water: Float64, air: Float64
         days=_a_day_more(former.days, known.sum() / CELLS_A_DAY),
         learned_ns=now_ns,
     )
+
+
+def _returns(held: Float64, middle: float) -> bool:
+    """Whether the water goes through its middle again and again and stays where it is: cycles too fast for cells."""
+    half = len(held) // 2
+    crossings = int((np.diff((held > middle).astype(np.int8)) != 0).sum())
+    return crossings >= CROSSINGS_LEAST and abs(float(held[:half].mean() - held[half:].mean())) < MOVED_K
 
 
 def _time_constant(normal: WaterNormal, water: Float64, least: Float64, greatest: Float64, air: Float64) -> WaterNormal:

@@ -14,9 +14,9 @@ from statistics import NormalDist
 
 import numpy as np
 
-from models.jacket_water.cycles import EXCESS_TOLD_K, cycles
 from models.jacket_water.lately import CELL_H, Lately
 from models.jacket_water.normal import WaterNormal
+from models.jacket_water.weakness import weak_while_held
 
 SPAN_CELLS = 24  # 4 h of heat are balanced at most, so that heat that comes back shows soon
 SPAN_LEAST = 2
@@ -36,21 +36,14 @@ OVERLOAD_LOG_ODDS = -1.0  # full heat and still sinking: loss, not heater; a con
 LOWERED_SHARE = 0.1  # of spells without heat, somebody turned the thermostat down ...
 LOWERED_K = 4.0  # ... by some kelvins; deeper ones are rarer (our choice)
 RECOVERING_K_PER_H = 0.4
+WEAK_H_LEAST = 1.5  # h of too little heat before it is a weak heater rather than the turn of a tooth (our choice)
+WEAK_EARLY = 4.0  # log odds against it until then
 WEAK_EXCESS_K = 3.0  # K: water that a heater warms at all stands further over the air (our choice)
 SHIFTED_K = 1.5  # K: less is scatter
 SHIFTED_SD_K = 1.0  # K: one tooth tells a level so well
 HEATED_SHARE = 0.6  # of the learned heating: a rise slower than that may be a warm day's with a weak heater
+WIND_LOG_SD = 0.2  # of the time constant: what one night's wind says nothing of the next's about (our choice)
 HEATED_K_PER_H = 3.0  # where no heating was learned
-HALF_LOG = np.log(0.5)
-TEETH_WEAK_SD = 0.14  # of the log of some days' heating rate: wind, sun and grid (our choice)
-WEAK_LOG = np.log(0.65)
-LOG_ODDS_TEETH = -6.0
-TEETH_CHANCE_MAX = 0.45  # water that is held calls nobody; measured: rates from cells misled 1 unit in 10 a month
-RISES_LEAST = 4
-RISE_H_LEAST = 0.9  # h: shorter rises are too short against a cell to tell half from whole
-OFF_H_LEAST = 1.0  # h: faster cycles are blurred by cells of ten minutes
-DUTY_LEAST = 0.45  # a heater that is on for less has power to spare, whatever it lost
-LONG_DUTY = 0.6  # where the heater is on for most of the time, two long rises say as much as many short ones
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +91,7 @@ def shortfall(late: Lately, normal: WaterNormal, *, heater: str, stepped_k: floa
     if low[last]:  # after a gap, from where it is known again
         begin += int(np.argmax(~np.isnan(late.excess[begin : last + 1])))
     if not low[last] or last - begin < SPAN_LEAST:
-        weak, heating_now = _weak_by_teeth(late, normal)
+        weak, heating_now = weak_while_held(late, normal)
         return Shortfall(0.0, weak, np.nan, 0.0, heating_now, tau_h, tau_log_sd, (np.nan, np.nan), by_teeth=True)
     span = slice(begin, last + 1)
     known = ~np.isnan(late.excess[span])
@@ -130,6 +123,8 @@ def shortfall(late: Lately, normal: WaterNormal, *, heater: str, stepped_k: floa
     share_sd = float(np.hypot(WEAK_SHARE_SD, sd / expected))
     off = max(WEAK_SHARE[0] - share, share - WEAK_SHARE[1], 0.0) / share_sd
     weak = prior - min(off**2 / 2, 30.0) - (1.5 if normal.heating_days < 1 else 0.0)
+    if hours < WEAK_H_LEAST:
+        weak -= WEAK_EARLY
     sinking = slope < 0.3 and share > WEAK_SHARE[1] and hours >= 1.0
     if sinking:
         weak = max(weak, prior + OVERLOAD_LOG_ODDS)
@@ -206,7 +201,7 @@ def _time_constant_now(late: Lately, normal: WaterNormal, peak: float, crossed: 
     told_sd = float(np.sqrt(0.15**2 + 2 * (normal.noise / lost) ** 2 + (air_k * len(span) * CELL_H / area) ** 2))
     weight = log_sd**2 / (log_sd**2 + told_sd**2)
     center = np.log(normal.time_constant_h) + weight * (told - np.log(normal.time_constant_h))
-    return float(np.exp(center)), float(max(np.sqrt(weight) * told_sd, 0.1))
+    return float(np.exp(center)), float(np.hypot(np.sqrt(weight) * told_sd, WIND_LOG_SD))
 
 
 def _onset(late: Lately, normal: WaterNormal, peak: float, crossed: int) -> tuple[float, float]:
@@ -217,29 +212,3 @@ def _onset(late: Lately, normal: WaterNormal, peak: float, crossed: int) -> tupl
     cut_short = np.nanmax(reached) < normal.cut_out - max(1.5, 3 * normal.peak_sd)
     # a rise that ended well under the cut-out was ended by the fault
     return (peak - 1.0, peak + 2.0) if cut_short and normal.days >= 1 else (peak, max(float(crossed) + 2.0, peak + 2.0))
-
-
-def _weak_by_teeth(late: Lately, normal: WaterNormal) -> tuple[float, float]:
-    """Chance that the heater is weak while it still holds the water: its rises take longer than they should.
-
-    Returns: chance, and the heating rate of the last day, K/h (NaN: not told).
-    """
-    if normal.heating_days < 2 or normal.flat or late.air_told:
-        return 0.0, np.nan
-    quiet = np.where(late.running | (late.after_run_h < 10.0), np.nan, late.mean)
-    found = cycles(quiet, late.air, late.saw, by_day=False)
-    enough = found.count >= RISES_LEAST or (found.count >= 2 and found.duty[0] > LONG_DUTY)
-    seen_well = found.rise_h >= RISE_H_LEAST and found.duty[0] >= DUTY_LEAST
-    seen_well &= normal.cycle_k_h / max(found.excess[0], 1.0) >= OFF_H_LEAST
-    if not enough or not seen_well or not found.excess[0] >= EXCESS_TOLD_K:
-        return 0.0, np.nan
-    # the slower cooling gives the heater less to do and so the weaker heater: of both the benefit of the doubt
-    tau_h = float(np.fmin(found.tau_h[0], normal.time_constant_h))
-    heating = float(found.excess[0] / tau_h / found.duty[0])
-    newest = float(np.log(heating / normal.heating_k_per_h))
-    if max(newest, normal.heating_recent_log) > WEAK_LOG:  # a single windy day does not speak for a heater
-        return 0.0, heating
-    log = (newest + normal.heating_recent_log) / 2
-    sd2 = TEETH_WEAK_SD**2 + normal.heating_log_sd**2
-    odds = LOG_ODDS_TEETH + min((log**2 - max(log - HALF_LOG, 0.0) ** 2) / (2 * sd2), 12.0)
-    return min(float(1 / (1 + np.exp(-odds))), TEETH_CHANCE_MAX), heating

@@ -35,7 +35,7 @@ def weak(late: Lately, normal: WaterNormal, short: Shortfall) -> str:
     coldest = float(coldest_air_held(np.array(normal.cut_in), np.array(short.tau_h), np.array(short.heating_now)))
     usual = f", {100 * short.heating_now / normal.heating_k_per_h:.0f} % of its usual" if normal.heating_days else ""
     if short.by_teeth:
-        said = f"The heater needs far longer for its rises than it did: it gives {short.heating_now:.1f} K/h{usual}."
+        said = f"The heater is on far longer than it used to be: it gives {short.heating_now:.1f} K/h{usual}."
     else:
         said = (
             f"The water is at {late.water:.1f} Cel, under the cut-in of {normal.cut_in:.1f} Cel, with the heater always"

@@ -1,6 +1,5 @@
 """Runs the jacket-water model over traces as the assessor would: judge every half hour, learn at midnight."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -40,28 +39,27 @@ class Said:
         return out
 
 
-def replay(traces: Traces, row: int, *, from_h: float = 0.5, to_h: float | None = None, every_h: float = 0.5) -> Said:
+def replay(
+    traces: Traces, row: int, *, judge_from_h: float = 0.5, to_h: float | None = None, every_h: float = 0.5
+) -> Said:
     """One unit's replay; cells are not trusted from four hours before something is raised until it is gone."""
     normal = WaterNormal()
-    hours = np.arange(from_h, (traces.hours if to_h is None else to_h) + 1e-6, every_h)
     chance, forecasts, opinions, notes, normals = [], [], [], [], []
+    end_h = traces.hours if to_h is None else to_h
+    hours = np.arange(judge_from_h, end_h + 1e-6, every_h)
+    for day_h in np.arange(24.0, judge_from_h, 24.0):
+        (normal,) = learn(traces.seen(float(day_h), [row]), [normal])
     for hour in hours:
         seen = traces.seen(float(hour), [row])
         if hour % 24 == 0:
             (normal,) = learn(seen, [normal])
         said, told = judge(seen, [normal])
-        assert all(isinstance(one, WaterOpinion) for one in said)
-        chance.append([one.probability[0] for one in said])
-        forecasts.append([one.not_ready_h[0] for one in said])
-        opinions.append(said)
+        ours = [one for one in said if isinstance(one, WaterOpinion)]
+        chance.append([one.probability[0] for one in ours])
+        forecasts.append([one.not_ready_h[0] for one in ours])
+        opinions.append(ours)
         notes += told
         normals.append(normal)
         if np.nanmax(np.append(chance[-1], 0.0)) >= CALLED:
             traces.trusted[row, max(round(hour * 6) - 24, 0) : round(hour * 6) + 3] = False
-    return Said(hours, np.array(chance).T, np.moveaxis(np.array(forecasts), 0, 1), opinions, notes, normals)  # type: ignore[arg-type]
-
-
-def replays(traces: Traces) -> Iterator[tuple[int, Said]]:
-    """Every unit's."""
-    for row in range(len(traces.units)):
-        yield row, replay(traces, row)
+    return Said(hours, np.array(chance).T, np.moveaxis(np.array(forecasts), 0, 1), opinions, notes, normals)

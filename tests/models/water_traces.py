@@ -24,8 +24,9 @@ class Unit:
     heater: thermostat or proportional. share: of the heat capacity that is the water at heater and sensor; mixing_min:
     in which it mixes with the block. wander: day-to-day log spread of the time constant (wind, louvers).
     season: amplitude of the year, K, coldest at cold_day. synoptic: sd of weather over days, K. warmed: share of the
-    water's excess by which the heater warms the enclosure. rhythm_min: between readings; deadband: on change, K, 0: all;
-    quantum: K. failed_h, half_h, stuck_h, restricted_h, set_point_h: from when; back_h: faults end. set_point_k: change.
+    water's excess by which the heater warms the enclosure. rhythm_min: between readings; deadband: on change, K,
+    0: all; quantum: K. failed_h, half_h, stuck_h, restricted_h, set_point_h: from when;
+    back_h: faults end. set_point_k: change.
     runs: (begin h, length h). doors: (begin h, length h). gaps: (begin h, length h). snaps: (begin h, depth K).
     """
 
@@ -104,13 +105,13 @@ class Traces:
             return np.where(inside, full[picked][:, at], outside)
 
         def window(full: Window) -> Window:
-            parts = (cut(part, np.nan) for part in (full.mean, full.least, full.greatest))
-            return Window(BEGIN_CELL + end - WINDOW_CELLS, *parts, cut(full.count, 0).astype(np.int64))
+            mean, least, greatest = (cut(part, np.nan) for part in (full.mean, full.least, full.greatest))
+            begin = BEGIN_CELL + end - WINDOW_CELLS
+            return Window(begin, mean, least, greatest, cut(full.count, 0).astype(np.int64))
 
         shape = (len(picked), WINDOW_CELLS)
-        empty = Window(
-            BEGIN_CELL + end - WINDOW_CELLS, *(np.full(shape, np.nan) for _ in range(3)), np.zeros(shape, np.int64)
-        )
+        nothing = np.full(shape, np.nan)
+        empty = Window(BEGIN_CELL + end - WINDOW_CELLS, nothing, nothing, nothing, np.zeros(shape, np.int64))
         return Seen(
             now_ns=(BEGIN_CELL + end) * CELL_NS,
             water=window(self.water),
@@ -247,18 +248,22 @@ def _told(
         if not unit.air_known:
             lost = np.ones_like(lost)
         parts["air"].append(_cells(shown, unit, lost, cells, int(rng.integers(unit.rhythm_min))))
-    ran = running[:, : cells * CELL_MIN].reshape(len(units), cells, CELL_MIN).any(axis=2)
+    ran = np.asarray(running[:, : cells * CELL_MIN].reshape(len(units), cells, CELL_MIN).any(axis=2))
     last = np.where(running, np.arange(minutes)[None, :], -(10**9))
     since = np.arange(minutes)[None, :] - np.maximum.accumulate(last, axis=1)
     after = np.where(since > 10**8, np.inf, since / 60.0)[:, CELL_MIN - 1 :: CELL_MIN][:, :cells]
-    joined = {
-        name: Window(
-            BEGIN_CELL,
-            *(np.concatenate([getattr(one, part) for one in those]) for part in ("mean", "least", "greatest", "count")),
-        )
-        for name, those in parts.items()
-    }
-    return Traces(tuple(units), joined["water"], joined["air"], ran, after, np.ones_like(ran), block=block, heat=heat)
+    trusted = np.ones_like(ran)
+    return Traces(
+        tuple(units), _joined(parts["water"]), _joined(parts["air"]), ran, after, trusted, block=block, heat=heat
+    )
+
+
+def _joined(windows: list[Window]) -> Window:
+    """One window of many units."""
+    mean, least, greatest, count = (
+        np.concatenate([getattr(one, part) for one in windows]) for part in ("mean", "least", "greatest", "count")
+    )
+    return Window(BEGIN_CELL, mean, least, greatest, count)
 
 
 def _cells(value: np.ndarray, unit: Unit, lost: np.ndarray, cells: int, phase: int) -> Window:
@@ -266,11 +271,12 @@ def _cells(value: np.ndarray, unit: Unit, lost: np.ndarray, cells: int, phase: i
     value = np.round(value / unit.quantum) * unit.quantum
     sent = (np.arange(len(value)) % unit.rhythm_min == phase) & ~lost
     if unit.deadband > 0:  # on change, and once an hour
-        chosen, last, at = [], np.inf, -(10**9)
-        for minute in np.flatnonzero(sent).tolist():
-            if abs(value[minute] - last) >= unit.deadband or minute - at >= 60:
-                chosen.append(minute)
-                last, at = value[minute], minute
+        chosen: list[int] = []
+        last, at = np.inf, -(10**9)
+        for each in np.flatnonzero(sent).tolist():
+            if abs(value[each] - last) >= unit.deadband or each - at >= 60:
+                chosen.append(each)
+                last, at = float(value[each]), each
         sent = np.zeros_like(sent)
         sent[chosen] = True
     shape = (cells, CELL_MIN)
