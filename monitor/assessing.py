@@ -18,7 +18,7 @@ from time import monotonic
 import numpy as np
 
 from monitor.alarms.changes import Change
-from monitor.alarms.lifecycle import Finding, Kind
+from monitor.alarms.lifecycle import Finding, Kind, State
 from monitor.assessment import checkpoint
 from monitor.assessment.assessor import Assessor
 from monitor.assessment.state import UnitView
@@ -173,7 +173,9 @@ class LiveAssessment:
             alarm = kept.get((unit, condition))
             if alarm is None:
                 changed.append(replace(finding, noticed_ns=noticed_ns))
-            elif alarm.urgency is not finding.said.urgency:
+            elif (alarm.state is State.SUPPRESSED) != finding.suppressed or (
+                not finding.suppressed and alarm.urgency is not finding.said.urgency
+            ):
                 changed.append(replace(finding, kind=Kind.CHANGED, at_ns=noticed_ns, noticed_ns=noticed_ns))
         return gone + changed
 

@@ -220,7 +220,7 @@ def after_finding(alarm: Alarm, finding: Finding) -> Alarm:
     """The alarm after a later finding on its condition.
 
     A rise in urgency makes an acknowledged alarm unacknowledged; a shelved one comes off its shelf only where it is
-    needed now. What is explained from now on is suppressed; what is explained no more asks anew.
+    needed now. What is explained from now on is suppressed, and keeps what it said last until it asks anew.
     """
     assert finding.kind is not Kind.RAISED, "a new occurrence is a new alarm"
     if finding.kind is Kind.CLEARED:
@@ -233,6 +233,8 @@ def after_finding(alarm: Alarm, finding: Finding) -> Alarm:
         )
     urgency = finding.said.urgency
     state = _after_explanation(alarm.state, suppressed=finding.suppressed)
+    if state is State.SUPPRESSED:
+        return replace(alarm, state=state, shelved_until_ns=None)
     history = alarm.urgency_history
     if urgency is not alarm.urgency:
         history = (*history, (finding.at_ns, urgency))

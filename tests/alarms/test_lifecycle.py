@@ -93,6 +93,15 @@ def test_the_tables_have_no_row_that_was_not_walked():
     assert {state: pair[1] for state, pair in AFTER_WINDOW.items()} == ONCE_ABSENT
 
 
+@pytest.mark.parametrize("state", [State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.SHELVED, State.SUPPRESSED])
+def test_what_is_explained_keeps_what_it_said_until_it_asks_anew(state):
+    more_urgent = finding(Kind.CHANGED, Urgency.NOW, at_ns=CLEARED_NS)
+    explained = lifecycle.after_finding(alarm(state, Urgency.AT_VISIT), replace(more_urgent, suppressed=True))
+    assert (explained.state, explained.urgency) == (State.SUPPRESSED, Urgency.AT_VISIT)
+    alone = lifecycle.after_finding(explained, more_urgent)
+    assert (alone.state, alone.urgency) == (State.UNACKNOWLEDGED, Urgency.NOW)
+
+
 @pytest.mark.parametrize(
     ("state", "from_urgency", "to_urgency", "becomes"),
     [
@@ -104,14 +113,12 @@ def test_the_tables_have_no_row_that_was_not_walked():
         (State.SHELVED, Urgency.AT_VISIT, Urgency.BEFORE_VISIT, State.SHELVED),
         (State.SHELVED, Urgency.BEFORE_VISIT, Urgency.NOW, State.UNACKNOWLEDGED),
         (State.SHELVED, Urgency.NOW, Urgency.AT_VISIT, State.SHELVED),
-        (State.SUPPRESSED, Urgency.AT_VISIT, Urgency.NOW, State.SUPPRESSED),
         (State.OUT_OF_SERVICE, Urgency.AT_VISIT, Urgency.NOW, State.OUT_OF_SERVICE),
     ],
 )
 def test_a_rise_in_urgency_asks_anew_and_past_a_shelf_only_when_needed_now(state, from_urgency, to_urgency, becomes):
     before = alarm(state, from_urgency)
-    said = replace(finding(Kind.CHANGED, to_urgency, at_ns=CLEARED_NS), suppressed=state is State.SUPPRESSED)
-    after = lifecycle.after_finding(before, said)
+    after = lifecycle.after_finding(before, finding(Kind.CHANGED, to_urgency, at_ns=CLEARED_NS))
     assert after.state is becomes
     assert after.urgency is to_urgency
     assert after.present

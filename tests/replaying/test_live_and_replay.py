@@ -3,12 +3,14 @@
 Real stores, an injected clock, the very class that runs live; only its thread is left out.
 """
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.alarms.lifecycle import Alarm
 from monitor.assessing import LiveAssessment
 from monitor.assessment.assessor import Assessor
 from monitor.fleet import load_fleet
@@ -75,6 +77,18 @@ class House:
         if self.live is not None:
             self.live.committed(rows.where(fresh))
 
+    def spoken(self, alarm: Alarm) -> Alarm | None:
+        """An alarm while it spoke for itself: it ended when it was suppressed; None: it never spoke."""
+        suppressed_ns, spoke = None, False
+        for event in self.operations.alarm_events(alarm.id):
+            if event.what == "raised":
+                suppressed_ns, spoke = None, True
+            elif event.what == "suppressed":
+                suppressed_ns = event.at_ns
+        if suppressed_ns is None:
+            return alarm
+        return replace(alarm, cleared_at_ns=suppressed_ns) if spoke else None
+
     def alarms(self) -> str:
         """Every alarm that live running keeps, as replay would write it."""
         found, cursor = [], None
@@ -83,7 +97,8 @@ class House:
             found += page.alarms
             cursor = page.next_cursor
             if cursor is None:
-                return "".join(f"{alarm_line(alarm)}\n" for alarm in in_order(found))
+                spoken = (self.spoken(alarm) for alarm in found)
+                return "".join(f"{alarm_line(alarm)}\n" for alarm in in_order(one for one in spoken if one))
 
     def replayed(self) -> str:
         """The lines of a replay of all that is stored, through files."""
