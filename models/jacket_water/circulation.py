@@ -17,7 +17,7 @@ from models.jacket_water.normal import WaterNormal
 SPAN_CELLS = 48  # 8 h
 AFTER_RUN_H = 10.0
 FALLS_LEAST = 4
-LOG_ODDS = -10.8
+LOG_ODDS = -11.0
 COLLAPSED_LOG = np.log(0.2)
 MOVED_LOG = np.log(4.0)
 MOVED_SD = 0.45
