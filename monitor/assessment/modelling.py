@@ -6,7 +6,7 @@ monitor.assessment, monitor.alarms, monitor.limits_file, monitor.signals, monito
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,7 @@ import numpy as np
 from models.normal import Normal
 from models.opinion import Note, Opinion
 from models.seen import Seen
+from monitor.alarms.explaining import SUPPLIED
 from monitor.alarms.lifecycle import Evidence
 from monitor.assessment import opinions
 from monitor.assessment.cells import Newest
@@ -187,9 +188,12 @@ class Modelling:
 
     def _turned(self, opinion: Opinion, row: int, unit: int, state: UnitState, instant_ns: int) -> Turned | None:
         known = self._ground.units[unit]
+        before = state.held.get(opinion.condition, NOT_HELD)
+        together = all(state.held.get(name, NOT_HELD).active for name in SUPPLIED)
+        heard, share = opinions.with_kept_supply(self._heard(opinion, row, unit), before, together=together)
         held, turned = opinions.judged(
-            state.held.get(opinion.condition, NOT_HELD),
-            self._heard(opinion, row, unit),
+            before if before == NOT_HELD else replace(before, supply_share=share),
+            heard,
             self._thresholds_of(unit, opinion.condition),
             instant_ns=instant_ns,
             deadline_ns=self._ground.deadline(known.site, instant_ns)[0],

@@ -2,7 +2,7 @@
 
 In: what a model says of one condition of one unit at one instant, where it stood before, thresholds of the limits file.
 Out: where it stands then, and the turn it makes, if any. Pure: the instant is an argument, and nothing else is asked.
-May import: monitor.alarms.lifecycle, monitor.assessment.state, monitor.times.
+May import: monitor.alarms, monitor.assessment.state, monitor.times.
 
 A model has no memory and may waver. So a condition is raised once its probability stood at raise_probability for
 on_delay, and cleared once it stood at clear_probability for off_delay; an instant at which nothing can be said counts
@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import isinf, isnan
 
+from monitor.alarms.explaining import NO_AC_SUPPLY
 from monitor.alarms.lifecycle import Cause, Evidence, NotReady, Urgency
 from monitor.assessment.state import MODEL, Held, Turned
 from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS
@@ -42,7 +43,7 @@ CALLS_UNFORECAST = frozenset(("heater_failed", "charger_failed", "heater_stuck_o
 heater or charger that never rests boils water off; our choice)."""
 TIMES_ROUND_NS = MINUTE_NS
 CAUSES_SAID_MAX = 5
-UNNAMED_SHARE = 0.5  # of a condition's own name as its cause, beside the finer names under it
+UNNAMED_SHARE = 0.5  # of the condition's own name; a finer name from here on is said instead of it
 CAUSE_LEAST = 0.05  # what is less likely is not said
 
 
@@ -97,7 +98,7 @@ def judged(
     if raised:
         if held.counted_ns is None or held.counted_ns < thresholds.on_delay_ns:
             return held, None
-        held = Held(active=True, began_ns=instant_ns)
+        held = Held(active=True, began_ns=instant_ns, supply_share=held.supply_share)
     elif held.counted_ns is not None and held.counted_ns >= thresholds.off_delay_ns:
         return Held(), _cleared(heard, instant_ns)
     elif held.counted_ns is not None:
@@ -194,16 +195,39 @@ def _calmed(
 def _ranked(heard: Heard, first: str) -> tuple[Cause, ...]:
     """Causes by their chances, the one said first before keeping its place unless another is clearly likelier.
 
-    A finer name under the condition says more than its own, and goes first where it is the likelier half of it.
+    The condition's own name says nothing beyond it: it goes where a finer name under it is the likelier half of it.
     """
     likely = [(cause, chance) for cause, chance in heard.causes if chance >= CAUSE_LEAST]
-
-    def weight(item: tuple[str, float]) -> float:
-        own = UNNAMED_SHARE if item[0] == heard.condition else 1.0
-        return item[1] * own + (FIRST_CAUSE_MARGIN if item[0] == first else 0.0)
-
-    likely.sort(key=lambda item: (-weight(item), item[0]))
+    finest = max((chance for cause, chance in likely if cause != heard.condition), default=0.0)
+    likely = [
+        (cause, chance) for cause, chance in likely if cause != heard.condition or finest < UNNAMED_SHARE * chance
+    ]
+    margin = {first: FIRST_CAUSE_MARGIN}
+    likely.sort(key=lambda item: (-item[1] - margin.get(item[0], 0.0), item[0]))
     return tuple(Cause(cause, round(min(chance, 1.0), 4)) for cause, chance in likely[:CAUSES_SAID_MAX])
+
+
+def with_kept_supply(heard: Heard, held: Held, *, together: bool) -> tuple[Heard, float]:
+    """Causes with the unit's AC supply as it was known while the beginning of the loss could still be seen.
+
+    That heater and charger were lost together shows in how it began, which leaves the models' windows after days. As
+    long as both stand, what was told of it stays.
+
+    Args:
+        together: whether heater and charger both stand.
+    Returns: what is heard, and the share of the condition that the supply explains, to be held.
+    """
+    name = f"{heard.condition}/{NO_AC_SUPPLY}"
+    chances = dict(heard.causes)
+    if name not in chances or isnan(heard.probability) or heard.probability <= 0.0:
+        return heard, held.supply_share
+    share = chances[name] / heard.probability
+    if not (together and share < held.supply_share):
+        return heard, share
+    rest = 1.0 - held.supply_share
+    kept = {cause: chance if cause == heard.condition else chance * rest for cause, chance in chances.items()}
+    kept[name] = heard.probability * held.supply_share
+    return replace(heard, causes=tuple(sorted(kept.items()))), held.supply_share
 
 
 def _worth_saying(

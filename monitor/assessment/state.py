@@ -52,7 +52,7 @@ class Held:
 
     active: it is raised. began_ns: since when. counted_ns: how long the delay that runs has been counted, None: none
     runs. urgency, first_cause, median_ns (p50), forecast (whether there was one), said_ns: as last said. calm_ns: how
-    long a lower urgency has been counted.
+    long a lower urgency has been counted. supply_share: how much of it the unit's missing AC supply explains, 0..1.
     """
 
     active: bool = False
@@ -64,6 +64,7 @@ class Held:
     forecast: bool = False
     said_ns: int | None = None
     calm_ns: int | None = None
+    supply_share: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from monitor.alarms.lifecycle import Evidence, Urgency
-from monitor.assessment.opinions import INSTANT_NS, Heard, Thresholds, judged
+from monitor.assessment.opinions import INSTANT_NS, Heard, Thresholds, judged, with_kept_supply
 from monitor.assessment.state import Held
 from monitor.times import DAY_NS, HOUR_NS
 
@@ -133,12 +133,27 @@ def test_another_first_cause_is_said_but_not_for_a_hair():
     assert [cause.probability for cause in said[0][3].causes] == [0.6, 0.3]
 
 
-def test_a_finer_name_goes_before_the_conditions_own_and_what_is_unlikely_is_not_said():
+def test_a_finer_name_is_said_instead_of_the_conditions_own_and_what_is_unlikely_is_not():
     causes = [("heater_failed", 0.95), ("heater_failed/no_ac_supply", 0.6), ("heater_failed/element_open", 0.01)]
     assert [c.cause for c in told(*[heard(0.95, causes=causes)] * 3)[0][3].causes] == [
         "heater_failed/no_ac_supply",
-        "heater_failed",
     ]
+    vague = [("heater_failed", 0.95), ("heater_failed/no_ac_supply", 0.4)]
+    assert [c.cause for c in told(*[heard(0.95, causes=vague)] * 3)[0][3].causes] == [
+        "heater_failed",
+        "heater_failed/no_ac_supply",
+    ]
+
+
+def test_a_supply_that_was_lost_stays_the_cause_after_its_beginning_has_left_the_windows():
+    name = "charger_failed/no_ac_supply"
+    early = heard(0.98, causes=[("charger_failed/no_output", 0.0), (name, 0.97)], condition="charger_failed")
+    late = heard(0.98, causes=[("charger_failed/no_output", 0.98), (name, 0.0)], condition="charger_failed")
+    _, share = with_kept_supply(early, Held(active=True), together=True)
+    kept, _ = with_kept_supply(late, Held(active=True, supply_share=share), together=True)
+    assert dict(kept.causes) == {name: pytest.approx(0.97), "charger_failed/no_output": pytest.approx(0.01)}
+    alone, forgotten = with_kept_supply(late, Held(active=True, supply_share=share), together=False)
+    assert (alone, forgotten) == (late, 0.0)  # the charger was mended, or the heater: it was not the supply
 
 
 def test_what_is_on_its_way_out_is_not_said_anew():
