@@ -3,9 +3,9 @@
 In: windows of the four needed signals, runs, what must not be learned from. Out: one frozen object. May import: numpy,
 models.windows. Touches nothing.
 
-All arrays are [unit, cell] on one grid (models.windows), oldest cell first; the last cell is the one under way, and may
-hold only its first readings. Nothing in here lies later than the instant, so a replay that sees the same arrivals sees
-the same.
+All arrays are [unit, cell] on one grid (models.windows), oldest cell first; the last cell is the one that ends at the
+instant, or is under way then, and its last readings may still be on their way. Nothing in here lies later than the
+instant, so a replay that sees the same arrivals sees the same.
 """
 
 from dataclasses import dataclass

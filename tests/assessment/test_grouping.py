@@ -9,6 +9,8 @@ from monitor.alarms.lifecycle import Finding
 from monitor.assessment.assessor import Assessor
 from monitor.batch import Batch
 from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS
+from simulator.faults import Fault, FaultKind
+from tests.assessment import valley
 from tests.assessment.histories import BEGIN_NS, FLEET, LEVELS, NEEDED, Episode, Knobs, Run, Story, allowed, assessor
 
 
@@ -162,3 +164,30 @@ def test_pieces_of_many_more_histories(story, seed):
 @law(120)
 def test_messages_of_many_more_histories(story):
     check_messages(story)
+
+
+def test_the_real_models_say_the_same_of_the_valley_unit_by_unit_and_hour_by_hour():
+    """A failed heater and a tripped breaker; each unit's row is the same whoever is judged beside it."""
+    begin, days = 1_768_780_800 * 10**9, 7
+    at_ns = begin + 5 * DAY_NS
+    faults = [
+        Fault("clinic-wing", FaultKind.HEATER_ELEMENT_OPEN, at_ns),
+        Fault("quay-crane", FaultKind.BREAKER_TRIPPED, at_ns, at_ns + 30 * HOUR_NS),
+    ]
+    until = begin + days * DAY_NS
+    rows = valley.batch_of(begin, until, faults=faults, every_s=300)
+    rows = rows.where(np.argsort(rows.received_ns, kind="stable"))
+
+    def fresh() -> Assessor:
+        return Assessor(valley.FLEET, valley.LIMITS, valley.deadline)
+
+    at_once = fresh().advance(rows, until)
+    assert {"heater_failed", "charger_failed"} <= {finding.condition for finding in at_once}
+    assert handed(fresh(), rows, [*range(begin, until, HOUR_NS), until]) == at_once
+    one = fresh()
+    alone = [
+        finding
+        for unit in range(len(valley.FLEET.units))
+        for finding in one.advance(rows.where(rows.unit == unit), until, [unit])
+    ]
+    assert in_order(alone) == at_once
