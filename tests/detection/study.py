@@ -1,0 +1,228 @@
+"""A study: units live through scenarios, their history is replayed, and the alarms are scored against the truth.
+
+`python -m tests.detection.study --help` for experiments; the proofs are in test_detection.py. Nothing is tuned on the
+seeds that stand there.
+"""
+
+import argparse
+import tempfile
+import time
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from models.score import Score, score
+from monitor import replay
+from monitor.fleet import load_fleet
+from simulator.playing import write
+from simulator.scenario import load_scenario
+from tests.detection.truths import labels, records, watched
+
+FAULTS_OF_ISSUE = {
+    "jacket water": ("heater_element_open", "heater_half_lost", "heater_stuck_on", "heater_hose_restricting",
+                     "coolant_air_lock"),
+    "battery and charger": ("charger_no_ac", "charger_output_sag", "charger_current_falling", "charger_intermittent",
+                            "battery_shorted_cell", "battery_sulphated", "battery_overcharged", "load_left_on"),
+    "supply": ("breaker_tripped",),
+}  # fmt: skip
+CONFUSERS = """
+[[events]]
+kind = "heat_wave"
+from = "{a} d"
+to = "{a5} d"
+size = 8.0
+[[events]]
+kind = "cold_snap"
+from = "{b} d"
+to = "{b5} d"
+size = 10.0
+[[events]]
+kind = "storm"
+from = "{c} d"
+to = "{c2} d"
+size = 9.0
+[[events]]
+kind = "outage"
+from = "{d} d"
+to = "{d1} d"
+"""
+UNIT_CONFUSERS = """
+[[events]]
+kind = "equalise"
+unit = "{unit}"
+from = "{a} d"
+to = "{a1} d"
+[[events]]
+kind = "battery_replaced"
+unit = "{unit}"
+at = "{b} d"
+[[events]]
+kind = "heater_set_point_changed"
+unit = "{unit}"
+at = "{c} d"
+size = {size}
+[[events]]
+kind = "sensor_replaced"
+unit = "{unit}"
+at = "{d} d"
+signal = "{signal}"
+"""
+SENSORS = ("battery_voltage", "enclosure_temperature", "jacket_water_temperature", "gas_pressure")
+
+
+def scenario_text(
+    seed: int,
+    *,
+    units: int,
+    days: int,
+    faults: dict[str, int] | None = None,
+    begin: str = "2025-09-01",
+    telemetry: str = "",
+) -> str:
+    """A scenario of the widest fleet.
+
+    Args:
+        faults: how many of each kind; None: a healthy fleet with all confusers: a cold snap, a heat wave, a storm, a
+            day without mains for all, and at every second unit an equalise charge, a new battery, a moved set point and
+            a new sensor.
+    """
+    head = f'seed = {seed}\nfrom = {begin}\ndays = {days}\nfleet = "wide-country"\ncount = {units}\n'
+    if telemetry:
+        head += f'telemetry = "{telemetry}"\n'
+    if faults is not None:
+        counts = "".join(f"{kind} = {count}\n" for kind, count in faults.items())
+        return f'{head}\n[drawn_faults]\nafter = "21 d"\nlasting = ["4 d", "16 d"]\n{counts}'
+    part = days / 10
+    text = head + CONFUSERS.format(
+        a=round(2 * part), a5=round(2 * part) + 5, b=round(5 * part), b5=round(5 * part) + 5,
+        c=round(7 * part), c2=round(7 * part) + 2, d=round(8 * part), d1=round(8 * part) + 1,
+    )  # fmt: skip
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "scenario.toml"
+        path.write_text(head, "utf-8")
+        ids = load_scenario(str(path)).unit_ids
+    for number, unit in enumerate(ids[::2]):
+        shift = number % 7
+        text += UNIT_CONFUSERS.format(
+            unit=unit, a=round(3 * part) + shift, a1=round(3 * part) + shift + 0.3, b=round(4 * part) + shift,
+            c=round(6 * part) + shift, size=(-5.0, 4.0, 7.0, -3.0)[number % 4], d=round(9 * part) + shift,
+            signal=SENSORS[number % 4],
+        )  # fmt: skip
+    return text
+
+
+@dataclass(frozen=True, slots=True)
+class Studied:
+    """What a study brought. seconds: simulating and replaying."""
+
+    score: Score
+    alarms: pd.DataFrame
+    labels: pd.DataFrame
+    readings: int
+    seconds: tuple[float, float]
+
+
+def study(text: str, folder: Path, *, limits: Path | None = None, from_days: float = 0.0) -> Studied:
+    """Simulate, replay, score one scenario.
+
+    Args:
+        folder: where the history goes; kept. limits: limits.toml; None: the defaults. from_days: alarms raised earlier
+            than so long after the beginning do not count, nor does that time.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "scenario.toml").write_text(text, "utf-8")
+    scenario = load_scenario(str(folder / "scenario.toml"))
+    begun = time.perf_counter()
+    written = write(scenario, folder / "history") if not (folder / "history").exists() else None
+    simulated = time.perf_counter()
+    return judged(folder / "history", limits=limits, from_days=from_days, readings=written.readings if written else 0,
+                  simulating=simulated - begun)  # fmt: skip
+
+
+def judged(
+    history: Path, *, limits: Path | None = None, from_days: float = 0.0, readings: int = 0, simulating: float = 0.0
+) -> Studied:
+    """Replay and score a history that has its fleet and its truth beside it."""
+    begun = time.perf_counter()
+    fleet = load_fleet(history / "fleet.toml")
+    parts = []
+    for unit in fleet.units:  # unit by unit, so that a year of a hundred needs no memory for a hundred
+        files = sorted((history / "readings").glob(f"{unit}/*.parquet")) or [history / "readings" / f"{unit}.parquet"]
+        rows = pd.concat([pd.read_parquet(path) for path in files])
+        parts.append(replay(rows, fleet=history / "fleet.toml", limits=limits))
+    alarms = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
+    lines = records(history / "truth.jsonl")
+    true, spans = labels(lines), watched(lines, list(fleet.units))
+    begin = spans["from"].min() + pd.Timedelta(days=from_days)
+    spans["from"] = begin
+    alarms = alarms[alarms["raised_at"] >= begin]
+    return Studied(score(alarms, true, spans), alarms, true, readings, (simulating, time.perf_counter() - begun))
+
+
+def studies(texts: list[str], folder: Path, *, from_days: float = 0.0, limits: Path | None = None) -> list[Studied]:
+    """Several, on all cores."""
+    with ProcessPoolExecutor(max_workers=2) as pool:
+        jobs = [
+            pool.submit(study, text, folder / f"study-{number}", from_days=from_days, limits=limits)
+            for number, text in enumerate(texts)
+        ]
+        return [job.result() for job in jobs]
+
+
+def told(name: str, result: Score) -> str:
+    """A score as lines to print."""
+    lines = [f"== {name}"]
+    if len(result.by_condition):
+        shown = result.by_condition[
+            ["faults", "stopped", "in_time", "in_time_low", "called_in_time", "found", "cause_first", "cause_first_low",
+             "lead_median", "lead_least_tenth", "used_median", "within_80", "forecasts"]
+        ]  # fmt: skip
+        lines.append(shown.round(2).to_string())
+    healthy = result.healthy
+    lines.append(
+        f"healthy {healthy['unit_years']:.1f} unit-years: {healthy['false_call_outs']:.0f} false call-outs "
+        f"({healthy['call_outs_a_year']:.3f} a year, {healthy['call_outs_a_year_low']:.3f} to "
+        f"{healthy['call_outs_a_year_high']:.3f}), {healthy['false_visit_notes']:.0f} false visit notes "
+        f"({healthy['visit_notes_a_year']:.3f} a year, {healthy['visit_notes_a_year_low']:.3f} to "
+        f"{healthy['visit_notes_a_year_high']:.3f})"
+    )
+    if len(result.false_alarms):
+        lines.append(result.false_alarms.groupby(["condition", "urgency"]).size().to_string())
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Run one study from the command line."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seed", type=int, default=900)
+    parser.add_argument("--units", type=int, default=10)
+    parser.add_argument("--days", type=int, default=120)
+    parser.add_argument(
+        "--each", type=int, default=0, help="faults of each kind of jacket water, battery and charger; 0: healthy"
+    )
+    parser.add_argument("--telemetry", default="")
+    parser.add_argument("--begin", default="2025-09-01")
+    parser.add_argument("--history", type=Path, help="a history that is there already")
+    parser.add_argument("--out", type=Path, required=True)
+    given = parser.parse_args()
+    if given.history:
+        done = judged(given.history)
+    else:
+        kinds = [kind for part in FAULTS_OF_ISSUE.values() for kind in part]
+        faults = dict.fromkeys(kinds, given.each) if given.each else None
+        text = scenario_text(given.seed, units=given.units, days=given.days, faults=faults, begin=given.begin,
+                             telemetry=given.telemetry)  # fmt: skip
+        done = study(text, given.out)
+    print(told(str(given.history or given.out), done.score))
+    print(f"simulated in {done.seconds[0]:.1f} s, replayed in {done.seconds[1]:.1f} s")
+    given.out.mkdir(parents=True, exist_ok=True)
+    done.score.faults.merge(done.labels[["unit", "from", "kind", "severity", "to"]], on=["unit", "from"]).to_csv(
+        given.out / "faults.csv", index=False
+    )
+    done.score.false_alarms.to_csv(given.out / "false.csv", index=False)
+
+
+if __name__ == "__main__":
+    main()
