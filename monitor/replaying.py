@@ -15,6 +15,8 @@ from monitor.alarms.changes import changes_of
 from monitor.alarms.lifecycle import Alarm, Finding, NotReady, Said, State
 from monitor.assessment.assessor import Assessor
 from monitor.assessment.ground import Deadline
+from monitor.assessment.modelling import Models
+from monitor.assessment.models_known import MODELS
 from monitor.batch import Batch
 from monitor.fleet import Fleet, load_fleet
 from monitor.history import History
@@ -54,16 +56,26 @@ def alarms_of(findings: Iterable[Finding]) -> list[Alarm]:
     return list(spoken.values())
 
 
-def replay_unit(fleet: Fleet, limits: Limits, deadline: Deadline, unit: str, rows: Batch, until_ns: int) -> list[Alarm]:
+def replay_unit(
+    fleet: Fleet,
+    limits: Limits,
+    deadline: Deadline,
+    unit: str,
+    rows: Batch,
+    until_ns: int,
+    *,
+    models: Models = MODELS,
+) -> list[Alarm]:
     """The alarms of one unit's history.
 
     Args:
         rows: of this unit alone, any order; count into the fleet's names. until_ns: how far arrivals are known.
+        models: that judge beside the limits; Models(()) leaves the limits alone.
     """
     alone = Fleet(
         {fleet.units[unit].site: fleet.sites[fleet.units[unit].site]}, {unit: fleet.units[unit]}, fleet.signals
     )
-    assessor = Assessor(alone, limits, deadline)
+    assessor = Assessor(alone, limits, deadline, models=models)
     own = Batch(
         alone.unit_names,
         alone.signal_names,

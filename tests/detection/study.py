@@ -5,17 +5,27 @@ seeds that stand there.
 """
 
 import argparse
+import json
 import tempfile
 import time
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
-from models.score import Score, score
-from monitor import replay
+from models.score import ALARM_COLUMNS, Score, score
+from monitor.assessment.modelling import Models
+from monitor.assessment.models_known import MODELS
+from monitor.batch import Batch
 from monitor.fleet import load_fleet
+from monitor.history import History
+from monitor.limits_file import load_limits
+from monitor.replaying import alarm_line, replay_unit
+from monitor.times import HOUR_NS
+from monitor.visits import load_visits
 from simulator.playing import write
 from simulator.scenario import load_scenario
 from tests.detection.truths import labels, records, watched
@@ -115,57 +125,107 @@ def scenario_text(
 
 @dataclass(frozen=True, slots=True)
 class Studied:
-    """What a study brought. seconds: simulating and replaying."""
+    """What a study brought. judged: readings. seconds: simulating and replaying."""
 
     score: Score
     alarms: pd.DataFrame
     labels: pd.DataFrame
-    readings: int
+    judged: int
     seconds: tuple[float, float]
 
 
-def study(text: str, folder: Path, *, limits: Path | None = None, from_days: float = 0.0) -> Studied:
+Spoiled = Callable[[Batch, pd.DataFrame], Batch]
+"""What a study does to one unit's readings before they are judged; the unit's labels stand beside them."""
+
+
+def unspoiled(rows: Batch, _labels: pd.DataFrame) -> Batch:
+    """As they came."""
+    return rows
+
+
+def with_gaps(rows: Batch, own: pd.DataFrame) -> Batch:
+    """Nothing is heard from 6 h before the onset of each fault to 6 h after it."""
+    keep = np.ones(len(rows), np.bool_)
+    for onset in own["from"]:
+        keep &= np.abs(rows.time_ns - onset.value) > 6 * HOUR_NS
+    return rows.where(keep)
+
+
+def in_first_day(rows: Batch, own: pd.DataFrame) -> Batch:
+    """The unit is new: the first reading comes a day before its first fault."""
+    return (
+        rows.where(rows.time_ns >= own["from"].min().value - 24 * HOUR_NS)
+        if len(own)
+        else rows.where(np.zeros(len(rows), np.bool_))
+    )
+
+
+LIMITS_ALONE = replace(
+    MODELS, each=tuple(replace(model, judge=lambda _seen, _normals: ((), ())) for model in MODELS.each)
+)
+"""The models learn what limits lean on, and say nothing."""
+
+
+def study(
+    text: str,
+    folder: Path,
+    *,
+    from_days: float = 0.0,
+    models: Models = MODELS,
+    spoiled: Spoiled = unspoiled,
+) -> Studied:
     """Simulate, replay, score one scenario.
 
     Args:
-        folder: where the history goes; kept. limits: limits.toml; None: the defaults. from_days: alarms raised earlier
-            than so long after the beginning do not count, nor does that time.
+        folder: where the history goes; what is there already is taken. The others: as of judged.
     """
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "scenario.toml").write_text(text, "utf-8")
-    scenario = load_scenario(str(folder / "scenario.toml"))
     begun = time.perf_counter()
-    written = write(scenario, folder / "history") if not (folder / "history").exists() else None
-    simulated = time.perf_counter()
-    return judged(folder / "history", limits=limits, from_days=from_days, readings=written.readings if written else 0,
-                  simulating=simulated - begun)  # fmt: skip
+    if not (folder / "history").exists():
+        write(load_scenario(str(folder / "scenario.toml")), folder / "history")
+    simulating = time.perf_counter() - begun
+    done = judged(folder / "history", from_days=from_days, models=models, spoiled=spoiled)
+    return replace(done, seconds=(simulating, done.seconds[1]))
 
 
-def judged(
-    history: Path, *, limits: Path | None = None, from_days: float = 0.0, readings: int = 0, simulating: float = 0.0
-) -> Studied:
-    """Replay and score a history that has its fleet and its truth beside it."""
+def judged(history: Path, *, from_days: float = 0.0, models: Models = MODELS, spoiled: Spoiled = unspoiled) -> Studied:
+    """Replay and score a history that has its fleet and its truth beside it.
+
+    Args:
+        from_days: alarms raised earlier than so long after the beginning do not count, nor does that time.
+        models: that judge beside the limits. spoiled: what is done to the readings first.
+    """
     begun = time.perf_counter()
     fleet = load_fleet(history / "fleet.toml")
-    parts = []
-    for unit in fleet.units:  # unit by unit, so that a year of a hundred needs no memory for a hundred
-        files = sorted((history / "readings").glob(f"{unit}/*.parquet")) or [history / "readings" / f"{unit}.parquet"]
-        rows = pd.concat([pd.read_parquet(path) for path in files])
-        parts.append(replay(rows, fleet=history / "fleet.toml", limits=limits))
-    alarms = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
+    limits, deadline = load_limits(None, fleet), load_visits(fleet).deadline
     lines = records(history / "truth.jsonl")
     true, spans = labels(lines), watched(lines, list(fleet.units))
+    rows_of = History([history / "readings"], fleet)
+    until_ns = rows_of.until_ns()
+    assert until_ns is not None, "a history has readings"
+    found: list[str] = []
+    count = 0
+    for unit in rows_of.units():
+        rows = spoiled(rows_of.unit(unit), true[true["unit"] == unit])
+        count += len(rows)
+        found += [
+            alarm_line(alarm) for alarm in replay_unit(fleet, limits, deadline, unit, rows, until_ns, models=models)
+        ]
+    alarms = pd.DataFrame([json.loads(line) for line in found], columns=[*ALARM_COLUMNS, "urgency", "not_ready_at"])
+    for name in ("raised_at", "cleared_at"):
+        alarms[name] = pd.to_datetime(alarms[name], format="ISO8601", utc=True)
     begin = spans["from"].min() + pd.Timedelta(days=from_days)
     spans["from"] = begin
     alarms = alarms[alarms["raised_at"] >= begin]
-    return Studied(score(alarms, true, spans), alarms, true, readings, (simulating, time.perf_counter() - begun))
+    return Studied(score(alarms, true, spans), alarms, true, count, (0.0, time.perf_counter() - begun))
 
 
-def studies(texts: list[str], folder: Path, *, from_days: float = 0.0, limits: Path | None = None) -> list[Studied]:
+def studies(texts: list[str], folder: Path, *, from_days: float = 0.0) -> list[Studied]:
     """Several, on all cores."""
     with ProcessPoolExecutor(max_workers=2) as pool:
         jobs = [
-            pool.submit(study, text, folder / f"study-{number}", from_days=from_days, limits=limits)
+            pool.submit(study, text, folder / f"study-{number}", from_days=from_days)
             for number, text in enumerate(texts)
         ]
         return [job.result() for job in jobs]
@@ -204,17 +264,19 @@ def main() -> None:
     )
     parser.add_argument("--telemetry", default="")
     parser.add_argument("--begin", default="2025-09-01")
+    parser.add_argument("--limits-alone", action="store_true")
     parser.add_argument("--history", type=Path, help="a history that is there already")
     parser.add_argument("--out", type=Path, required=True)
     given = parser.parse_args()
+    models = LIMITS_ALONE if given.limits_alone else MODELS
     if given.history:
-        done = judged(given.history)
+        done = judged(given.history, models=models)
     else:
         kinds = [kind for part in FAULTS_OF_ISSUE.values() for kind in part]
         faults = dict.fromkeys(kinds, given.each) if given.each else None
         text = scenario_text(given.seed, units=given.units, days=given.days, faults=faults, begin=given.begin,
                              telemetry=given.telemetry)  # fmt: skip
-        done = study(text, given.out)
+        done = study(text, given.out, models=models)
     print(told(str(given.history or given.out), done.score))
     print(f"simulated in {done.seconds[0]:.1f} s, replayed in {done.seconds[1]:.1f} s")
     given.out.mkdir(parents=True, exist_ok=True)
