@@ -9,10 +9,26 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from tests.detection.study import FAULTS_OF_ISSUE, judged, scenario_text, studies, study, told
+from tests.detection.study import (
+    FAULTS_OF_ISSUE,
+    LIMITS_ALONE,
+    Spoiled,
+    in_first_day,
+    judged,
+    scenario_text,
+    studies,
+    study,
+    told,
+    with_gaps,
+)
 from tests.strangers import __main__ as strangers
 
 PROVED_HEALTHY, PROVED_FAULTS, PROVED_STRANGERS = (5001, 5002), (6001, 6002), (7001, 7002, 7003)
+PROVED_SPOILED = 8001
+MODELLED = (
+    *("heater_failed", "heater_weak", "heater_stuck_on", "coolant_circulation_restricted"),
+    *("charger_failed", "charger_weak", "battery_weak", "battery_overcharged"),
+)
 LEARNED_DAYS = 14.0  # a unit in its first days is a figure of its own
 GOALS = """goals: in_time 1.00, cause_first 0.95, within_80 0.75 to 0.85, call-outs a year 0.05, visit notes a year 1"""
 
@@ -53,6 +69,49 @@ def test_simulated_faults_are_found_in_time(tmp_path: Path, telemetry: str) -> N
         print(told(f"faults, simulator seed {seed}, {telemetry}", done.score), GOALS, sep="\n")
         heaters = done.score.by_condition.loc["heater_failed"]
         assert heaters["in_time"] >= 0.9
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    ("name", "spoiled"), [("a gap of 12 h round the onset", with_gaps), ("first day", in_first_day)]
+)
+def test_faults_in_spoiled_histories_are_found(tmp_path: Path, name: str, spoiled: Spoiled) -> None:
+    kinds = ("heater_element_open", "breaker_tripped", "charger_no_ac", "battery_shorted_cell", "load_left_on")
+    text = scenario_text(PROVED_SPOILED, units=40, days=120, faults=dict.fromkeys(kinds, 8))
+
+    done = study(text, tmp_path, spoiled=spoiled)
+
+    print(told(name, done.score))
+    assert done.score.faults["found_at"].notna().mean() >= 0.5
+
+
+@pytest.mark.long
+def test_bad_sensors_blame_nobody_else(tmp_path: Path) -> None:
+    kinds = ("sensor_stuck", "sensor_drift", "sensor_wrong_scale")
+    done = study(scenario_text(PROVED_SPOILED, units=40, days=120, faults=dict.fromkeys(kinds, 12)), tmp_path)
+
+    blamed = 0
+    for _, fault in done.labels.iterrows():
+        said = done.alarms[(done.alarms["unit"] == fault["unit"]) & (done.alarms["raised_at"] >= fault["from"])]
+        said = said[(said["raised_at"] < fault["to"]) & said["condition"].isin(MODELLED)]
+        blamed += len(said) > 0
+    print(f"bad sensors: {len(done.labels)}, at {blamed} of them heater, charger or battery was blamed")
+    assert blamed < len(done.labels)
+
+
+@pytest.mark.long
+def test_limits_alone_beside_the_models(tmp_path: Path) -> None:
+    kinds = [kind for part in FAULTS_OF_ISSUE.values() for kind in part]
+    text = scenario_text(PROVED_SPOILED, units=40, days=180, faults=dict.fromkeys(kinds, 6))
+
+    with_models = study(text, tmp_path, from_days=LEARNED_DAYS)
+    limits_alone = judged(tmp_path / "history", from_days=LEARNED_DAYS, models=LIMITS_ALONE)
+
+    print(told("models and limits", with_models.score), told("limits alone", limits_alone.score), sep="\n")
+    assert (
+        with_models.score.by_condition.loc["all", "cause_first"]
+        > limits_alone.score.by_condition.loc["all", "cause_first"]
+    )
 
 
 @pytest.mark.long
