@@ -16,6 +16,10 @@ is solved linearised at the step's end, so volts are linear in the current and t
 current until a set voltage) follow in closed form: stable at any step, and charge is kept count of to rounding.
 
 A shorted cell lowers E. What charges holds its volts all the same, and so pushes rc2 up: the other cells gas and warm.
+
+What gasses in a sealed block is recombined there, and all its power stays as heat: hot plates gas more, and where
+volts do not give way that runs away. What bounds it: oxygen finds the other plate at a certain rate and no quicker, the
+rest leaves by the valves and takes its heat along; the source's limit; acid that boils; and water that is gone.
 """
 
 from collections.abc import Mapping, Sequence
@@ -31,6 +35,7 @@ Float64 = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
 CELLS = 6  # of a block
+KELVIN = 273.15  # of 0 Cel
 CHARGES = np.array([0.0, 0.25, 0.5, 0.75, 1.0])
 FLOODED_REST = np.array([11.89, 12.06, 12.24, 12.45, 12.65])  # V, BCI table, TRADE.md section 4
 AGM_REST = np.array([11.70, 12.00, 12.30, 12.60, 12.85])  # V, one maker, TRADE.md section 4; empty from memory
@@ -56,7 +61,14 @@ QUICK_A = 8.0  # of 100 Ah: at so much half the surface charge is within reach, 
 ACCEPTANCE = 60.0  # A/V at 100 Ah wholly empty: at 14.4 V the current falls with some hour (common practice)
 COLD_ACCEPTANCE = 0.03  # 1/K: a charge takes about twice as long 25 K colder (from memory)
 GAS_PER_VOLT = 1.8  # 1/V: tenfold in 1.3 V a block (Tafel slopes of both electrodes, from memory)
-DOUBLES_K = 10.0  # self-discharge and gassing (TRADE.md section 4); ageing too
+# K, activation energy over gas constant: self-discharge, gassing and ageing double from 20 to 30 Cel (TRADE.md section
+# 4), as Arrhenius has it by less where it is hot: 8.8 times at 60 Cel, 25 at 80.
+WARM_K = np.log(2.0) / (1.0 / 293.15 - 1.0 / 303.15)
+RECOMBINED = 0.02  # A of gassing for each Ah that a sealed block recombines at most (order of magnitude, from memory)
+VENTED_AS_WATER = 1.0  # of what a sealed block vents beyond that
+BOILS = 110.0  # Cel, acid of full charge: some 1.28 (from memory)
+BOIL_J_PER_G = 2257.0  # of water (steam tables, from memory)
+GASSES_ABOVE = 0.2  # share of water; drier plates gas less and less (our choice)
 WATER_G_PER_AH = 0.336  # a cell: 18.015 g/mol over two Faradays (computed)
 WATER_G_OF_AH = 7.5  # in a cell of 1 Ah (order of magnitude)
 GAS_HEAT_VOLTS = 1.48 * CELLS  # that gas takes along, thermoneutral, V (from memory)
@@ -280,12 +292,18 @@ def _resistance(p: BatteryParameters, s: BatteryState, resistance_factor: Float6
 
 def _warm(s: BatteryState) -> Float64:
     """How much quicker than at 25 Cel a battery discharges itself, gasses and ages."""
-    return np.exp2((s.temperature - FLOAT_TEMPERATURE) / DOUBLES_K)
+    quicker: Float64 = np.exp(WARM_K * (1.0 / (KELVIN + FLOAT_TEMPERATURE) - 1.0 / (KELVIN + s.temperature)))
+    return quicker
 
 
 def _reached(p: BatteryParameters, starter_a: Float64) -> Float64:
     """What of a block's surface capacity a starter's current reaches, F."""
     return p.surface_f / (1.0 + starter_a / (QUICK_A / 100.0 * p.capacity_ah))
+
+
+def _cells_left(p: BatteryParameters, shorted: Float64) -> Float64:
+    """Share of a set's cells that are not shorted."""
+    return 1.0 - shorted / (CELLS * p.blocks)
 
 
 def _taken_up(
@@ -296,8 +314,9 @@ def _taken_up(
     Args:
         warm: of _warm. below: where the step ends with rc2 below 0, so that it is linearised there.
     """
-    base = p.gas_a * warm * ~below
-    per_volt = GAS_PER_VOLT / (1.0 - shorted / (CELLS * p.blocks))  # fewer cells share the volts over rest
+    base = p.gas_a * warm * np.minimum(s.water / GASSES_ABOVE, 1.0) * ~below
+    # A Tafel slope grows with absolute temperature; and fewer cells share the volts over rest.
+    per_volt = GAS_PER_VOLT * (KELVIN + FLOAT_TEMPERATURE) / (KELVIN + s.temperature) / _cells_left(p, shorted)
     swollen = base * np.exp(per_volt * np.maximum(rc2, 0.0))
     gas, gas_slope = swollen - base, per_volt * swollen
     accepting = np.exp(COLD_ACCEPTANCE * np.minimum(s.temperature - FLOAT_TEMPERATURE, 10.0))
@@ -371,11 +390,10 @@ def step(
     soc = np.minimum(np.maximum(s.soc + (current - lost) * dt_s / capacity_as, 0.0), 1.0)
     fed = p.acid_volts * np.minimum(np.maximum(rc2 / 0.6, 0.0), 1.0)
     acid = s.acid + (fed - s.acid) * -np.expm1(-dt_s / np.where(fed > s.acid, ACID_FED_S, ACID_S))
-    gas_heat = gassing * np.maximum(volts - (1.0 - p.agm) * GAS_HEAT_VOLTS, 0.0)  # sealed ones recombine it
-    heat_w = p.blocks * (current * current * (r0 + r2 * (rc2 < 0.0)) + gas_heat)
-    settled = air + heat_w / p.air_conductance
-    temperature = settled + (s.temperature - settled) * np.exp(-dt_s * p.air_conductance / p.heat_capacity)
-    dried = gassing * p.water_share / p.capacity_ah * (WATER_G_PER_AH / WATER_G_OF_AH * dt_s / 3600.0)
+    temperature, dried = _warmed_and_dried(
+        p, s, air=air, gassing=gassing, volts=volts, ohmic_w=current * current * (r0 + r2 * (rc2 < 0.0)),
+        shorted=shorted, dt_s=dt_s,
+    )  # fmt: skip
     at_limit = on & (limit > 0.0) & (charger >= 0.98 * limit)
     bulk_s = np.where(at_limit, s.bulk_s + dt_s, 0.0)
     given_up = bulk_s > BULK_MOST_S
@@ -396,6 +414,35 @@ def step(
         lost_a=lost,
     )
     return after, volts * p.blocks, charger
+
+
+def _warmed_and_dried(
+    p: BatteryParameters,
+    s: BatteryState,
+    *,
+    air: Float64,
+    gassing: Float64,
+    volts: Float64,
+    ohmic_w: Float64,
+    shorted: Float64,
+    dt_s: float,
+) -> tuple[Float64, Float64]:
+    """A battery's temperature a step later, Cel, and the share of its water that is lost in the step; [unit].
+
+    Args:
+        air: around it, Cel. gassing: A. volts, ohmic_w: of a block, V and W. shorted: cells of the set. dt_s: s.
+    """
+    vented = np.where(p.agm > 0.5, np.maximum(gassing - RECOMBINED * p.capacity_ah, 0.0), gassing)
+    gas_w = gassing * volts - vented * np.minimum(GAS_HEAT_VOLTS * _cells_left(p, shorted), volts)
+    settled = air + p.blocks * (ohmic_w + gas_w) / p.air_conductance
+    temperature = settled + (s.temperature - settled) * np.exp(-dt_s * p.air_conductance / p.heat_capacity)
+    as_water = np.where(
+        p.agm > 0.5, (gassing - vented) * p.water_share + vented * VENTED_AS_WATER, gassing * p.water_share
+    )
+    lost_g = as_water * (WATER_G_PER_AH * dt_s / 3600.0)  # a cell
+    over = np.maximum(temperature - BOILS, 0.0)
+    lost_g = lost_g + over * p.heat_capacity / (BOIL_J_PER_G * CELLS * p.blocks)
+    return temperature - over, lost_g / (WATER_G_OF_AH * p.capacity_ah)
 
 
 def crank(

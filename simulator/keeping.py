@@ -17,7 +17,7 @@ import numpy as np
 from simulator.ongoing import Kept
 from simulator.scenario import Scenario
 
-FORMAT = 1
+FORMAT = 2
 KINDS = ("float64", "int64", "uint16", "bool")
 CHARACTERS_MAX = 50_000_000  # 500 units keep some 2 MB; more is no file of ours
 
@@ -132,3 +132,5 @@ def _check(kept: Kept, *, units: int, scenario: Scenario) -> None:
         raise ValueError("other units")
     if any(not 0 <= run.unit < units for run in kept.world.active):
         raise ValueError("another unit")
+    if any(not scenario.from_ns <= one.from_ns < one.to_ns for one in kept.world.called):
+        raise ValueError("mended before it began")

@@ -149,6 +149,45 @@ def called_out(
     return tuple(after), came
 
 
+@dataclass(frozen=True, slots=True)
+class Called:
+    """That somebody was called out. unit, kind, from_ns: of the fault; to_ns: when it is mended, ns."""
+
+    unit: str
+    kind: str
+    from_ns: int
+    to_ns: int
+
+
+def newly_called(before: Sequence[Fault], after: Sequence[Fault]) -> tuple[Called, ...]:
+    """For which faults somebody was called out, of those before and after called_out looked at them."""
+    return tuple(
+        Called(new.unit, new.kind.value, new.from_ns, new.to_ns)
+        for old, new in zip(before, after, strict=True)
+        if old.called_out and not new.called_out and new.to_ns is not None
+    )
+
+
+def recalled(
+    faults: Sequence[Fault], units: Sequence[Unit], called: Sequence[Called]
+) -> tuple[tuple[Fault, ...], list[Visit]]:
+    """Faults as a scenario has them, and who had been called out for some: those faults with their end, and the visits.
+
+    Args:
+        called: what is remembered. A fault that is not there any more calls nobody.
+    """
+    row_of = {unit.id: row for row, unit in enumerate(units)}
+    ends = {(one.unit, one.kind, one.from_ns): one.to_ns for one in called}
+    after, came = list(faults), []
+    for place, fault in enumerate(faults):
+        to_ns = ends.get((fault.unit, fault.kind.value, fault.from_ns))
+        if to_ns is not None:
+            row = row_of[fault.unit]
+            after[place] = replace(fault, to_ns=to_ns, called_out=False)
+            came.append(work(units[row].site, row, to_ns))
+    return tuple(after), came
+
+
 def _order(visit: Visit) -> tuple[int, int]:
     return visit.from_ns, visit.unit
 

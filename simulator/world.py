@@ -21,7 +21,7 @@ from simulator.faults import MENDED_AFAR, Fault, FaultKind
 from simulator.gateways import QUICK_SIGNALS, SIGNALS
 from simulator.imagined import imagined_load, imagined_start
 from simulator.inputs import Inputs, Plan, inputs_of, moment, new_batteries, plan_of
-from simulator.people import Visit, called_out
+from simulator.people import Called, Visit, called_out, newly_called, recalled
 from simulator.plant import States, begin, plant_of, rows_of, with_rows
 from simulator.rows import exchanged, taken
 from simulator.running import (
@@ -127,13 +127,13 @@ class _Happening:
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """What a world remembers at the whole minute at_ns, ns UTC; all but active, waiting and out_since [unit].
+    """What a world remembers at the whole minute at_ns, ns UTC; all but the last four [unit].
 
     volts: of the sets, current: of the chargers, A, pressure: of the gas, Pa. running, load: 0 or 1, share of full
     load. unload_ns, stop_ns: when runs lose their load, and end. tried, loaded: bits of a start and a load imagined.
     locked: that of a lock-out. band_shift: of the heater's thermostat, K. set_point: of the regulators, Pa. active:
     runs under way. waiting: rows of units that an outage asks to start while their switch stands off or they are locked
-    out. out_since: rows of sites and ns.
+    out. out_since: rows of sites and ns. called: who was called out so far.
     """
 
     at_ns: int
@@ -153,6 +153,7 @@ class Memory:
     active: tuple[Run, ...]
     waiting: tuple[int, ...]
     out_since: tuple[tuple[int, int], ...]
+    called: tuple[Called, ...]
 
 
 @dataclass(slots=True)
@@ -201,6 +202,7 @@ class World:
         self.band_shift = np.zeros(units)
         self.waiting: set[int] = set()  # units that an outage asks to start while their switch stands off
         self.out_since: dict[int, int] = {}
+        self.called: tuple[Called, ...] = ()
         self.ended: list[Run] = []
         self.outages: list[tuple[str, int, int]] = []
         self.quick = _Quick()
@@ -229,6 +231,7 @@ class World:
             active=tuple(self.active.values()),
             waiting=tuple(sorted(self.waiting)),
             out_since=tuple(self.out_since.items()),
+            called=self.called,
         )
 
     def _remember(self, memory: Memory) -> None:
@@ -241,6 +244,8 @@ class World:
         self.plant = replace(self.plant, gas=replace(self.plant.gas, set_point=memory.set_point))
         self.active = {run.unit: run for run in memory.active}
         self.waiting, self.out_since = set(memory.waiting), dict(memory.out_since)
+        self.called = memory.called
+        self._let_come(*recalled(self.scenario.faults, self.scenario.units, memory.called))
 
     def day(self, from_ns: int, to_ns: int) -> Day:
         """The next day, or what there is to be of it.
@@ -288,10 +293,15 @@ class World:
             scenario.faults, scenario.units, time_ns, reasons, seed=scenario.seed, begin_ns=scenario.from_ns
         )
         if came:
-            self.scenario = replace(scenario, faults=faults)
-            self.plant = replace(self.plant, scenario=self.scenario)
-            visits = sorted((*self.plan.visits, *came), key=lambda visit: visit.from_ns)
-            self.plan = replace(self.plan, visits=tuple(visits))
+            self.called += newly_called(scenario.faults, faults)
+            self._let_come(faults, came)
+
+    def _let_come(self, faults: tuple[Fault, ...], came: list[Visit]) -> None:
+        """Go on with faults that are mended by visits which were not planned."""
+        self.scenario = replace(self.scenario, faults=faults)
+        self.plant = replace(self.plant, scenario=self.scenario)
+        visits = sorted((*self.plan.visits, *came), key=lambda visit: (visit.from_ns, visit.unit))
+        self.plan = replace(self.plan, visits=tuple(visits))
 
     # -- the hot path
 

@@ -66,6 +66,39 @@ def test_pieces_kept_as_text_between_them_give_the_readings_of_the_whole(scenari
     assert sorted_rows(parts) == whole
 
 
+CALLED = """
+seed = 5
+from = 2026-01-13
+days = 3.5
+fleet = "tarn-valley"
+telemetry = "ideal"
+outages = false
+"""
+
+
+@pytest.mark.parametrize("piece_h", [5, 24])
+def test_who_was_called_out_is_remembered_and_what_was_mended_stays_mended(piece_h):
+    """Between the call and the work, and after it, another program goes on, with the faults as they were planned."""
+    cold = parse_scenario(CALLED)
+    faults = tuple(
+        Fault(unit, FaultKind.HEATER_ELEMENT_OPEN, cold.from_ns + hour * 60 * MINUTE_NS, at_visit=True, called_out=True)
+        for unit, hour in (("quay-crane", 2), ("cold-store", 30))
+    )
+    cold = replace(cold, faults=faults)
+    through, going = Ongoing(cold), Ongoing(cold)
+    whole, parts = [], []
+    while going.at_ns < cold.to_ns:
+        to_ns = min(going.at_ns + piece_h * 60 * MINUTE_NS, cold.to_ns)
+        whole.append(through.until(to_ns))
+        parts.append(going.until(to_ns))
+        going = Ongoing(cold, from_text(as_text(going.kept, cold), cold))
+    ends = [fault.to_ns for fault in parts[-1].day.faults]
+    assert all(end is not None and end < cold.to_ns for end in ends), "both were mended"
+    assert [part.day.faults for part in parts] == [one.day.faults for one in whole]
+    assert [part.day.visits for part in parts] == [one.day.visits for one in whole]
+    assert sorted_rows([part.readings for part in parts]) == sorted_rows([one.readings for one in whole])
+
+
 def test_what_was_kept_does_not_change_when_the_scenario_is_played_on(scenario):
     going = Ongoing(scenario)
     going.until(scenario.from_ns + 12 * MINUTE_NS)
@@ -97,6 +130,8 @@ def damaged(text: str, change) -> str:
         lambda content: content["kept"]["world"]["volts"]["numbers"].__setitem__(0, float("nan")),
         lambda content: content["kept"]["world"]["states"]["water"].update(more=1),
         lambda content: content["kept"]["telemetry"]["lagged"].pop("gas_pressure"),
+        lambda content: content["kept"]["world"].update(called=[{"unit": "", "kind": "", "from_ns": 0, "to_ns": 1}]),
+        lambda content: content["kept"]["world"].update(called=[["quay-crane", 5]]),
         lambda content: content["kept"]["world"].update(at_ns="now"),
         lambda content: content["kept"]["world"].update(at_ns=True),
         lambda content: content.update(kept=None),
