@@ -5,6 +5,7 @@ the time at which charging was lost at every judgement. May import: numpy, model
 """
 
 from models.battery.judging import Judged, judge, judge_whole
-from models.battery.normals import BatteryNormal, learn
+from models.battery.normal import BatteryNormal
+from models.battery.normals import learn
 
 __all__ = ["BatteryNormal", "Judged", "judge", "judge_whole", "learn"]

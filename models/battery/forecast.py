@@ -13,13 +13,14 @@ from models.battery.cranking import Cranking
 from models.windows import Float64
 
 LEAST_V = 8.0  # a block: controls drop out below (shared trade facts, section 2)
-MEMBERS = 256
+MEMBERS = 64  # evenly spread: their quantiles lie within some hours of those of 256
 STEP_H = 6.0
 HORIZON_H = 30 * 24.0
 # After charge the volts fall by themselves for 8 to 24 h (section 4); only later ones tell the drain.
 SURFACE_H = 18.0
 # Standing load and self-discharge: -0.02 .. -0.1 V a day (section 4, 'charger failed') over 0.76 V from full to empty.
 DRAIN_A_DAY, DRAIN_LOG_SD = 0.055, 0.7
+LOAD_A_DAY, LOAD_LOG_SD, LOAD_SHARE = 0.6, 1.0, 0.1  # lamps or a pump left on: 2-60 A of some 70 Ah (our choice)
 FLAT, FLAT_RISE = 0.25, 2.5  # charge below which the acid in the plates gives out under a starter (from memory)
 BEFORE_LOSS_SD = 0.06  # charge missing when charging was lost, one-sided (our choice)
 WEATHER_SD_K, SWING_K, SWING_H = 3.5, 3.0, 168.0  # next weeks against the last three days: level and passing fronts
@@ -27,6 +28,7 @@ SLOPE_SHARE_SD = 0.15  # volts a charge differ between makes
 SLOPE_SD_V_DAY = 0.01  # of a slope over one day, for what a temperature does to rest volts; falls with the span
 # Surface charge left when the quick part has gone, and its decay: rest is read after 8, better 24 h (section 4).
 SURFACE_V, SURFACE_SD_V, SURFACE_TAU_H, HOUR_SD_V = 0.1, 0.1, 15.0, 0.01
+QUICK_V, QUICK_TAU_H = 0.15, 2.5  # the quick part, and its spread as great (from memory)
 FELL_SD_V = 0.04  # of a fall between two rest volts (our choice)
 REST_SD_V = 0.18  # of an absolute rest volt: sensor offset and make (section 4; our choice)
 
@@ -54,7 +56,9 @@ _LOG_DRAIN = np.linspace(-4.5, 4.5, 361)  # of a drain over its usual one
 def _drains(places: Float64, slope: float, slope_sd: float, a_charge: float) -> Float64:
     """Drains, charge a day, spread as prior times what the slope of the rest volts says; NaN slope: prior, [member]."""
     drain = DRAIN_A_DAY * np.exp(_LOG_DRAIN)
-    log_weight = -0.5 * (_LOG_DRAIN / DRAIN_LOG_SD) ** 2
+    usual = (1.0 - LOAD_SHARE) / DRAIN_LOG_SD * np.exp(-0.5 * (_LOG_DRAIN / DRAIN_LOG_SD) ** 2)
+    loaded = (_LOG_DRAIN - np.log(LOAD_A_DAY / DRAIN_A_DAY)) / LOAD_LOG_SD
+    log_weight = np.log(usual + LOAD_SHARE / LOAD_LOG_SD * np.exp(-0.5 * loaded**2) * np.isfinite(slope) + 1e-300)
     if np.isfinite(slope):
         log_weight -= 0.5 * ((slope + drain * a_charge) / slope_sd) ** 2
     weight = np.exp(log_weight - log_weight.max())
@@ -66,17 +70,21 @@ def _drains(places: Float64, slope: float, slope_sd: float, a_charge: float) -> 
 def fall_a_day(rest_h: Float64, rest_volts: Float64) -> tuple[float, float]:
     """Slope of the rest volts, V a day, negative where they sink, and its spread; the surface charge is taken out.
 
-    V = a + b t + c exp(-t / 15 h), least squares with what is known of c; hours in six tell as much as one alone.
+    V = a + b t + c exp(-t / 15 h) + q exp(-t / 2.5 h), least squares with what is known of c and q; six hours tell as
+    much as one alone.
 
     Args:
         rest_h, rest_volts: see hours_to_least, [n >= 6].
     """
     day = rest_h / 24.0
-    basis = np.stack((np.ones_like(day), day - day.mean(), np.exp(-rest_h / SURFACE_TAU_H)), axis=1)
+    slow, quick = np.exp(-rest_h / SURFACE_TAU_H), np.exp(-rest_h / QUICK_TAU_H)
+    basis = np.stack((np.ones_like(day), day - day.mean(), slow, quick), axis=1)
     weight = 1.0 / (6.0 * HOUR_SD_V**2)
-    precision = weight * basis.T @ basis + np.diag([1e-9, 1e-9, SURFACE_SD_V**-2])
+    precision = weight * basis.T @ basis + np.diag([1e-9, 1e-9, SURFACE_SD_V**-2, QUICK_V**-2])
     covariance = np.linalg.inv(precision)
-    fit = covariance @ (weight * basis.T @ rest_volts + np.array([0.0, 0.0, SURFACE_V / SURFACE_SD_V**2]))
+    fit = covariance @ (
+        weight * basis.T @ rest_volts + np.array([0.0, 0.0, SURFACE_V / SURFACE_SD_V**2, 1.0 / QUICK_V])
+    )
     span = max(float(day[-1] - day[0]), 0.25)
     sd = np.sqrt(covariance[1, 1] + (SLOPE_SD_V_DAY / span) ** 2 + (SLOPE_SHARE_SD * fit[1]) ** 2)
     return float(fit[1]), float(sd)
@@ -138,7 +146,7 @@ def hours_to_least(
         fell = settled - float(rest_volts[-6:].mean()) + FELL_SD_V * missing_n[::-1]
         charge = 1.0 - missing - drain * SURFACE_H - np.maximum(fell, 0.0) / a_charge
         charge -= drain * rest_age_h
-    elif np.isfinite(slope) and chemistry.tells_charge:
+    elif np.isfinite(slope) and chemistry.tells_charge and rest_h[-1] > SURFACE_H:
         stands = float(rest_volts[-6:].mean()) + REST_SD_V * volts_n
         charge = np.clip(1.0 - (chemistry.rest - stands) / chemistry.volts_a_charge, 0.0, 1.0)
     else:

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.battery.chemistry import COMPENSATED_AT_CEL, Chemistry
-from models.battery.evidence import PRIOR, Facts, ramp
+from models.battery.evidence import PRIOR, ramp
+from models.battery.facts import Facts
 from models.battery.hours import Hours
-from models.battery.normals import BatteryNormal, spells
+from models.battery.normal import BatteryNormal, spells
 
 GASSING_SLOPE = -0.024  # V/K a block: -4 mV/K a cell, the middle of what is published (shared trade facts, section 4)
 EQUALISE_H = 26.0  # an equalise of up to a day is healthy on flooded cells (shared trade facts, section 4: for hours)

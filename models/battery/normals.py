@@ -5,83 +5,42 @@ numpy, models. Touches nothing. Supersedes models.normal.float_voltage.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import NamedTuple
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.battery.chemistry import COMPENSATED_AT_CEL, Chemistry, chemistry_of
-from models.battery.cranking import PastCrank, cranking, merged
-from models.battery.hours import HOUR_NS, LAG_H, Hours, hours_of, lagged
+from models.battery.cranking import cranking, merged
+from models.battery.facts import facts_of
+from models.battery.habits import rests, with_course, with_habits
+from models.battery.hours import HOUR_NS, Hours, hours_of, lagged
+from models.battery.normal import (
+    ANCHOR_DAYS,
+    DAY_NS,
+    SETTLED_H,
+    SLOPE_PRIOR,
+    SLOPE_PRIOR_SD,
+    SPELL_V,
+    BatteryNormal,
+    Day,
+)
 from models.seen import Seen
 from models.windows import Float64
 
-SLOPE_PRIOR, SLOPE_PRIOR_SD = -0.015, 0.010  # V/K a block: 0 to -5 mV/K a cell (shared trade facts, section 4)
 SLOPE_RANGE = (-0.036, 0.003)
 SLOPE_SD_LEAST = 0.0015  # V/K a block: what a straight line leaves out over the seasons (our choice)
 LAGS_H = (1.0, 3.0, 6.0, 12.0)  # compensated by a sensor in the charger .. in the middle of the battery
 LAG_BETTER = 0.85  # share of the squares left over below which another lag is believed
-SETTLED_H = 12.0  # after a run absorption lasts hours; later hours show the float
 DAYS_LEAST = 4  # days before a float counts as learned (our choice, as before)
 DAYS_MOST = 120
 IN_A_ROW_LEAST = 0.6  # fewer, and the charger is one that is off for days: its float alone says little
-ANCHOR_DAYS = 21  # the newest days do not move the normal they are judged by
 DAY_HOURS_LEAST = 6
 LOW_HOURS = 4  # a day's low is held by its charger for at least so many hours; a visit's interruption is shorter
-SPELL_V = 0.25  # this far under its float a charger does not charge
 STEP_V_LEAST = 0.12  # a set point moved by less is left to the slow reference
 STEP_DAYS = 4
+SPELL_H, SPELL_FALLEN = 3, 0.6  # a spell off charge: known hours, share of the way from float to rest (our choice)
 SPREAD_V_MAX = 0.25  # above it there is no float to compensate: a charger that switches on and off
-DAY_NS = 24 * HOUR_NS
-
-
-class Day(NamedTuple):
-    """One day's float: day since 1970, V a block at that temperature, Cel, and how far the hours strayed, V."""
-
-    number: int
-    level: float
-    temperature: float
-    low: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True)
-class BatteryNormal:
-    """What was learned of one unit's battery and charger; NaN: not yet. Plain numbers and tuples of them only.
-
-    float_voltage: at 25 Cel, V a 12 V block. float_slope: of the float against temperature, V/K a block; slope_sd: how
-    sure; slope_weight: what it rests on, 1/(V/K)^2. lag_h: of the temperature behind the enclosure's. spread: of an
-    hour about its day, V; day_sd: of a day. low, high: how far under and over its float the charger is used to stand
-    for hours, V; low_volts: what it lets the battery sink to while it is off by itself, V. coldest, warmest: learned
-    at, Cel. off_h, off_a_week: its own switching off, longest and how often. recovery_h: usual time from a run to
-    float. moves: usual span of an hour's volts, V. resolution: of the volts as reported, V, deadband or digits. days:
-    the last ones. float_since_ns, float_before: since when the set point is another one, and the former float at 25
-    Cel; 0, NaN: no. cranks: past ones. battery_since_ns: since when the battery is another one; 0: no change known.
-    """
-
-    float_voltage: float = np.nan
-    float_slope: float = SLOPE_PRIOR
-    slope_sd: float = SLOPE_PRIOR_SD
-    slope_weight: float = 0.0
-    lag_h: float = LAG_H
-    spread: float = np.nan
-    day_sd: float = np.nan
-    low: float = 0.0
-    high: float = 0.0
-    low_volts: float = np.nan
-    coldest: float = np.nan
-    warmest: float = np.nan
-    off_h: float = 0.0
-    off_a_week: float = 0.0
-    recovery_h: float = np.nan
-    moves: float = np.nan
-    resolution: float = 0.0
-    days: tuple[Day, ...] = ()
-    float_since_ns: int = 0
-    float_before: float = np.nan
-    cranks: tuple[PastCrank, ...] = ()
-    battery_since_ns: int = 0
 
 
 def robust_sd(values: Float64) -> float:
@@ -93,12 +52,6 @@ def compensated(hours: Hours, slope: float) -> Float64:
     """Volts at 25 Cel of each hour: V - slope * (T - 25 Cel), [hour]."""
     at_25: Float64 = hours.volts - slope * (hours.temperature - COMPENSATED_AT_CEL)
     return at_25
-
-
-def spells(off: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Stretches of True as (first, one past the last)."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], off, [False])).astype(np.int8)))
-    return [(int(first), int(past)) for first, past in edges.reshape(-1, 2)]
 
 
 def _slope_of(hours: Hours, temperature: Float64, settled: NDArray[np.bool_]) -> tuple[float, float, float]:
@@ -223,47 +176,23 @@ def _step(days: tuple[Day, ...], slope: float, slope_sd: float, chemistry: Chemi
     return 0
 
 
-def _habits(before: BatteryNormal, hours: Hours, over: Float64, settled: NDArray[np.bool_]) -> BatteryNormal:
-    """How the charger is used to switch itself off, and how soon it is back at float after a run."""
-    own = [
-        (first, past)
-        for first, past in spells(settled & (over < -SPELL_V))
-        if past - first >= 2 and past < len(over) and settled[past] and first > 0 and settled[first - 1]
-    ]
-    habit = len(own) >= 2
-    known_weeks = max(float(settled.sum()) / 168.0, 0.3)
-    often = len(own) / known_weeks if habit else 0.0
-    longest = max(past - first for first, past in own) if habit else 0
-    deepest = sorted(float(over[first:past].min()) for first, past in own)[1] if habit else 0.0
-    lowest = sorted(float(hours.volts[first:past].min()) for first, past in own)[1] if habit else np.nan
-    recovery = before.recovery_h
-    back = (over > -0.15) & ~hours.ran
-    for first in np.flatnonzero(hours.ran[:-1] & ~hours.ran[1:]).tolist():
-        returned = np.flatnonzero(back[first + 1 : first + 49])
-        if len(returned) and hours.trusted[first + 1 : first + 2 + int(returned[0])].all():
-            took = float(returned[0] + 1)
-            if np.isnan(recovery):
-                recovery = took
-            elif took < 3.0 * recovery + 6.0:  # longer is to be judged, not learned
-                recovery += 0.2 * (took - recovery)
-    return replace(
-        before,
-        low=min(before.low, deepest),
-        low_volts=float(np.fmin(before.low_volts, lowest)),
-        off_h=float(max(longest, 0.97 * before.off_h)),
-        off_a_week=float(max(often, 0.97 * before.off_a_week)),
-        recovery_h=recovery,
-    )
-
-
 def _learned(before: BatteryNormal, seen: Seen, unit: int) -> BatteryNormal:
     """One unit's normal after one more day."""
     chemistry = chemistry_of(seen.battery_type[unit])
     hours = hours_of(seen, unit, before.lag_h)
     settled = hours.trusted & ~hours.ran & ~(hours.after_run_h < SETTLED_H) & ~np.isnan(hours.volts)
+    if np.isfinite(before.float_voltage):
+        # Whatever the alarms make of it: a spell off charge that goes on is judged by what was known before it.
+        facts = facts_of(hours, before, chemistry)
+        if facts.off_h >= SPELL_H and facts.fallen > SPELL_FALLEN:
+            settled[facts.since :] = False
     normal = _with_slope(before, hours, settled)
     hours = hours_of(seen, unit, normal.lag_h)
     at_25 = compensated(hours, normal.float_slope)
+    if np.isfinite(before.float_voltage):
+        over = at_25 - before.float_voltage
+        normal = with_course(normal, hours, over)
+        settled &= ~rests(normal, hours, over)
     fresh = _days_of(hours, at_25, normal.float_slope, settled, chemistry.float_least - 0.15)
     forgotten = normal.float_since_ns // DAY_NS
     fresh = [day for day in fresh if day.number >= forgotten]
@@ -305,7 +234,7 @@ def _learned(before: BatteryNormal, seen: Seen, unit: int) -> BatteryNormal:
         earlier = settled.copy()
         if len(days) > 14:
             earlier[len(settled) // 2 :] = False
-        normal = _habits(normal, hours, over, earlier)
+        normal = with_habits(normal, hours, over, earlier)
     since_day = normal.battery_since_ns / DAY_NS
     cranks = merged(normal.cranks, seen.cranks[unit], chemistry, since_day)
     said = cranking(cranks, None, chemistry)

@@ -11,7 +11,8 @@ from models.battery.chemistry import chemistry_of, crank_volts, dip_ratio, rest_
 from models.battery.cranking import Cranking
 from models.battery.forecast import hours_to_least
 from models.battery.hours import lagged
-from models.battery.normals import BatteryNormal, learn, spells
+from models.battery.normal import BatteryNormal, spells
+from models.battery.normals import learn
 from models.opinion import Opinion
 from models.run_length import cumulative_sums
 from models.supply import common_supply, with_supply
