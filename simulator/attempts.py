@@ -57,7 +57,7 @@ def flow_of(running: Float64, load: Float64) -> Float64:
 
 
 def not_attempted(states: States, because: str) -> Attempt:
-    """A start that a control never tries, as it does not stand in automatic or is locked out."""
+    """A start that a control never tries, as it is dead, locked out or not in automatic."""
     none = np.zeros(0)
     return Attempt(False, because, 0, none, none, np.nan, np.nan, states)
 

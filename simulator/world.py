@@ -25,6 +25,7 @@ from simulator.people import Called, Visit, called_out, newly_called, recalled
 from simulator.plant import States, begin, plant_of, rows_of, with_rows
 from simulator.rows import exchanged, taken
 from simulator.running import (
+    CONTROL_DROPPED_OUT,
     COOL_DOWN_S,
     LOCKED_OUT,
     NO_GAS,
@@ -543,6 +544,8 @@ class World:
             done = not_attempted(part_states, NOT_IN_AUTO)
         elif self.locked[unit]:
             done = not_attempted(part_states, LOCKED_OUT)
+        elif self.volts[unit] < self.plant.blocks[unit] * self.plant.engine.control_volts[unit]:
+            done = not_attempted(part_states, CONTROL_DROPPED_OUT)  # dead: opens no valve, pulls no starter in
         else:
             now = taken(moment(inputs, minute), rows, units=units)
             done = attempt(part, part_states, now, _charging(inputs, minute, rows), load=load)

@@ -6,7 +6,7 @@ import pytest
 from simulator.attempts import Attempt
 from simulator.chance import SECOND_NS
 from simulator.faults import FaultKind
-from simulator.running import LOCKED_OUT, NO_GAS
+from simulator.running import CONTROL_DROPPED_OUT, LOCKED_OUT, NO_GAS
 from simulator.scenario import parse_scenario
 from simulator.truth import Ledger, Reason, explained, not_ready_moment
 from simulator.world import Day, World, days
@@ -92,3 +92,26 @@ def test_only_all_attempts_in_vain_lock_a_control_out(started: bool, attempts: i
     none = np.zeros(0)
     done = Attempt(started, "", attempts, none, none, np.nan, np.nan, None)  # type: ignore[arg-type]
     assert done.locks_out == locks
+
+
+FLAT = """
+from = 2026-01-05
+days = 3
+fleet = "lone-pump"
+outages = false
+[units.pump-house-1]
+exercise_rule = "FREQ=DAILY;BYHOUR=10"
+[[faults]]
+unit = "pump-house-1"
+kind = "load_left_on"
+from = "20 h"
+"""
+
+
+def test_a_control_on_a_flat_battery_is_dead_and_turns_nothing():
+    told = list(days(parse_scenario(FLAT)))
+    last = [run for day in told for run in day.runs][-1]
+    assert (last.started, last.failed_because, last.attempts) == (False, CONTROL_DROPPED_OUT, 0)
+    assert np.isnan(last.least_block_volts)
+    assert not np.any(told[-1].truth.quick_time_ns >= last.from_ns), "no crank is told"
+    assert told[-1].reasons[0, -1] == Reason.CRANKING
