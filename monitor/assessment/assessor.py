@@ -155,11 +155,14 @@ class Assessor:
             rows = news.where(np.arange(begin, end))
             pending[unit] = self._judge(unit, rows, own.where(own.unit == unit), until_ns)
         self._let_models_judge(news, modelling.instants(begin_ns, until_ns), chosen, pending)
-        findings = [finding for unit, some in sorted(pending.items()) for finding in self._applied(unit, some)]
+        findings = [
+            finding for unit, some in sorted(pending.items()) for finding in self._applied(unit, some, until_ns)
+        ]
         for unit in judged.tolist():
             self._set_flags(unit, pending[unit].water_ns)
         self.tracks.remember(news)
-        self._update_due(np.union1d(judged, heard))
+        lasting = [unit for unit in pending if self.states[unit].lasting]
+        self._update_due(np.union1d(np.union1d(judged, heard), np.array(lasting, np.int64)))
         findings.sort(key=lambda finding: (finding.noticed_ns, finding.at_ns, finding.unit, finding.condition))
         return findings
 
@@ -241,17 +244,17 @@ class Assessor:
         water = news.time_ns[news.signal == WATER]
         return Pending(turned, cranks, int(water[-1]) if len(water) else NO_TIME)
 
-    def _applied(self, unit: int, pending: Pending) -> list[Finding]:
-        """What all that turned at a unit makes of its conditions, in the order noticed."""
+    def _applied(self, unit: int, pending: Pending, until_ns: int) -> list[Finding]:
+        """What all that turned at a unit up to a moment makes of its conditions, in the order noticed."""
         state = self.states[unit]
         state.cranks = [*state.cranks, *(crank for _, crank in pending.cranks)][-CRANKS_MAX:]
         pending.turned.sort(key=lambda turn: (*turn.moment, turn.source))
         name = self.ground.units[unit].id
-        return [
-            finding
-            for _, turns in groupby(pending.turned, key=lambda turn: turn.moment)
-            for finding in state.apply(name, list(turns))
-        ]
+        findings: list[Finding] = []
+        for (noticed_ns, _, _), turns in groupby(pending.turned, key=lambda turn: turn.moment):
+            findings += state.let_go(name, noticed_ns)
+            findings += state.apply(name, list(turns))
+        return findings + state.let_go(name, until_ns + 1)
 
     def _set_flags(self, unit: int, water_ns: int = NO_TIME) -> None:
         """Whether a unit is looked at in each step, or in each that brings readings of it; water_ns: as _run_counts."""
@@ -283,7 +286,12 @@ class Assessor:
         if not len(units):
             return
         self.tracks.learn_rhythm(
-            units, self.ground.switches, self.ground.silence_least_ns[units], self.ground.gaps_usual[units]
+            units,
+            self.ground.switches,
+            self.ground.silence_least_ns[units],
+            self.ground.gaps_usual[units],
+            now_ns=instant,
+            young=self._young(instant, units),
         )
         self.tracks.unit_learned_ns[units] = instant
         newest = self.tracks.newest_ns.reshape(-1, self.ground.signals)
@@ -339,8 +347,11 @@ class Assessor:
             newest = tracks.newest_received_ns[track]
             by_signal[place] = np.where(newest == NO_TIME, begun, newest) + tracks.silence_ns[track]
         self._due_ns[units] = np.minimum(due, by_signal.min(axis=0))
+        quiet_over = np.full(len(units), NEVER_NS)
         for row, unit in enumerate(units.tolist()):
             state = self.states[unit]
+            if state.quiet_over_ns is not None:
+                quiet_over[row] = state.quiet_over_ns
             missing = state.reasons.get("readings_missing")
             if missing or state.offline_ns is not None or state.clock_ahead_ns is not None:
                 moments = [] if missing and "unit" in missing else [int(due[row])]
@@ -354,6 +365,7 @@ class Assessor:
                 if state.clock_ahead_ns is not None:
                     moments.append(state.clock_ahead_ns + int(self.ground.clock_off_ns[unit]))
                 self._due_ns[unit] = min(moments, default=NEVER_NS)
+        self._due_ns[units] = np.minimum(self._due_ns[units], quiet_over)
 
     def adopt(self, unit: int, state: UnitState) -> None:
         """Take a kept state for one unit; its tracks and assessed_ns have been set already."""

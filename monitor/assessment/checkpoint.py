@@ -21,10 +21,11 @@ from monitor.alarms.lifecycle import Cause, Evidence, NotReady, Urgency
 from monitor.assessment.assessor import Assessor
 from monitor.assessment.cranks import Dip
 from monitor.assessment.delays import Standing
+from monitor.assessment.returning import Lasting, Reason
 from monitor.assessment.silence import Deaf
-from monitor.assessment.state import Held, Noted, Reason, UnitState
+from monitor.assessment.state import Held, Noted, UnitState
 
-FORMAT = 3  # raised whenever the meaning of what is kept changes; an older one is then judged again
+FORMAT = 4  # raised whenever the meaning of what is kept changes; an older one is then judged again
 
 
 class Unusable(Exception):
@@ -132,6 +133,13 @@ def _out(state: UnitState) -> dict[str, object]:
         "dip": None if state.dip is None else asdict(state.dip),
         "calm_ns": state.calm_ns,
         "notes": [asdict(note) for note in state.notes],
+        "begins": state.begins,
+        "lasting": {
+            condition: {
+                source: [_reason_out(last.reason), last.ended_ns, last.noticed_ns] for source, last in sources.items()
+            }
+            for condition, sources in state.lasting.items()
+        },
     }
 
 
@@ -149,7 +157,7 @@ def _in(kept: dict[str, Any], nothings: dict[str, Any]) -> UnitState:
         deaf=[Deaf(**span) for span in kept["deaf"]],
         offline_ns=kept["offline_ns"],
         clock_ahead_ns=kept["clock_ahead_ns"],
-        suspect=[(signal, from_ns, to_ns) for signal, from_ns, to_ns in kept["suspect"]],
+        suspect=[(signal, from_ns, to_ns, soft) for signal, from_ns, to_ns, soft in kept["suspect"]],
         run_signal=kept["run_signal"],
         held={condition: _held_in(held) for condition, held in kept["held"].items()},
         learned={
@@ -159,6 +167,14 @@ def _in(kept: dict[str, Any], nothings: dict[str, Any]) -> UnitState:
         dip=None if kept["dip"] is None else Dip(**kept["dip"]),
         calm_ns=kept["calm_ns"],
         notes=[Noted(**note) for note in kept["notes"]],
+        begins={condition: tuple(map(tuple, begins)) for condition, begins in kept["begins"].items()},
+        lasting={
+            condition: {
+                source: Lasting(_reason_in(reason), ended_ns, noticed_ns)
+                for source, (reason, ended_ns, noticed_ns) in sources.items()
+            }
+            for condition, sources in kept["lasting"].items()
+        },
     )
 
 

@@ -35,7 +35,7 @@ def gas_set_points(tracks: Tracks, states: Sequence[UnitState], units: Int64, in
 
 def _leave_out(state: UnitState, window: Window, row: int) -> None:
     """Empties the cells of runs and their after-effects, and of times under suspicion."""
-    spans = [(from_ns, to_ns) for own, from_ns, to_ns in state.suspect if own == GAS]
+    spans = [(from_ns, to_ns) for own, from_ns, to_ns, _ in state.suspect if own == GAS]
     spans += [
         (run.began_ns, None if run.ended_ns is None else run.ended_ns + UNSAFE_AFTER_RUN_NS) for run in state.runs
     ]

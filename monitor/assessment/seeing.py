@@ -14,16 +14,13 @@ from models.running import Run
 from models.seen import NOT_LATELY_H, Bool, Crank, Seen
 from models.windows import CELL_NS, WINDOW_CELLS, Float64, Window
 from monitor.assessment import cells
-from monitor.assessment.ground import Ground
-from monitor.assessment.state import CRANKS_MAX, Turned, UnitState
+from monitor.assessment.ground import GAS, Ground
+from monitor.assessment.state import CRANKS_MAX, Span, Turned, UnitState
 from monitor.assessment.tracks import NO_TIME, Tracks
 from monitor.batch import Int64
 from monitor.times import HOUR_NS
 
 CRANK_MEANS_RUN_NS = running.RISE_BINS * running.RISE_BIN_NS  # by then the water has shown whether the engine ran
-
-Span = tuple[int, int, int | None]
-"""Signal, from, to or None."""
 
 
 @dataclass(slots=True)
@@ -103,8 +100,8 @@ class Sight:
         trusted = quiet_trusted
         if spans:
             trusted = quiet_trusted.copy()
-            for _, from_ns, to_ns in spans:
-                trusted[_cells_of(from_ns, now_ns if to_ns is None else to_ns, begin_cell)] = False
+            for since_ns, until_ns in untaught(spans, now_ns, stirring=bool(state.held)):
+                trusted[_cells_of(since_ns, until_ns, begin_cell)] = False
         if not runs and not began:
             return quiet_running, quiet_after, trusted
         ran, after = quiet_running.copy(), quiet_after.copy()
@@ -141,10 +138,35 @@ def suspect_at(spans: Sequence[Span], turned: Sequence[Turned], now_ns: int) -> 
         if turn.signal < 0 or turn.noticed_ns > now_ns:
             continue
         if turn.active:
-            found.append((turn.signal, turn.at_ns - turn.suspect_ns - HOUR_NS, None))
+            found.append((turn.signal, turn.at_ns - turn.suspect_ns - HOUR_NS, None, turn.soft))
             continue
-        for place, (signal, from_ns, to_ns) in enumerate(found):
-            if signal == turn.signal and to_ns is None:
-                found[place] = (signal, from_ns, turn.at_ns + HOUR_NS)
+        for place, (signal, from_ns, to_ns, soft) in enumerate(found):
+            if (signal, soft) == (turn.signal, turn.soft) and to_ns is None:
+                found[place] = (signal, from_ns, turn.at_ns + HOUR_NS, soft)
                 break
     return found
+
+
+def untaught(spans: Sequence[Span], now_ns: int, *, stirring: bool) -> list[tuple[int, int]]:
+    """Times that teach nothing of water, battery and enclosure: from, to, ns.
+
+    A value beyond a limit, by itself, may be how the unit is: it goes there each day, and the models find it sound; if
+    that taught nothing, the normal could never follow, and the limit would come back for good. So it counts where
+    something else of the same signal was wrong at the time, or where a model has begun to doubt. What is wrong with the
+    gas has nothing to do with the others.
+
+    Args:
+        stirring: whether a model holds something against the unit just now.
+    """
+    ends = [(signal, from_ns, now_ns if to_ns is None else to_ns, soft) for signal, from_ns, to_ns, soft in spans]
+    hard = [span for span in ends if not span[3]]
+    return [
+        (from_ns, to_ns)
+        for (signal, from_ns, to_ns, soft), (_, _, ended, _) in zip(ends, spans, strict=True)
+        if signal != GAS
+        and (
+            not soft
+            or (stirring and ended is None)
+            or any(own == signal and from_ns <= until and to_ns >= since for own, since, until, _ in hard)
+        )
+    ]

@@ -1,7 +1,8 @@
 """What is remembered of every track (one signal of one unit): its newest reading, its rhythm, its last days as cells.
 
 In: batches in any order. Out: the readings that bring news, and the fleet's memory as arrays. Nothing is judged here.
-May import: numpy, models.windows, monitor.batch, monitor.signals, monitor.times. Touches nothing outside itself.
+May import: numpy, models.windows, monitor.assessment.long_gaps, monitor.batch, monitor.signals, monitor.times. Touches
+nothing outside itself.
 
 A reading brings news where its time is later than all before it on its track, in the order of arrival. Repeats,
 disorder and what comes back-filled behind newer readings are kept in the store, but the present is not judged by them.
@@ -12,6 +13,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from models.windows import CELL_NS, SUM_PER_SYMBOL, WINDOW_CELLS, Window
+from monitor.assessment.long_gaps import LongGaps
 from monitor.batch import Batch, Float64, Int64
 from monitor.signals import NAMES, NEEDED
 from monitor.times import HOUR_NS, MINUTE_NS
@@ -25,6 +27,8 @@ SILENCE_UNLEARNED_NS = 2 * HOUR_NS  # a unit just admitted may bring a batch an 
 HOLD_UNLEARNED_NS = 30 * MINUTE_NS
 HOLD_SWITCH_NS = 24 * HOUR_NS  # switches report on change; they hold as long as the unit is heard at all
 BATCHED_NS_LEAST = 30 * 1_000_000_000
+LONG_GAPS = 1.5  # of the long gaps of the last days: from here on a gap means something (our choice)
+UNEVEN = 3.0  # longest gap over the middle one, above which a young unit's rhythm is not known yet (our choice)
 
 
 @dataclass(slots=True)
@@ -101,6 +105,7 @@ class Tracks:
     unit_learned_ns: when rhythm or normals were learned last, and nothing is noticed by them earlier; [unit].
     cell_*: the last WINDOW_CELLS cells of the four needed signals, [unit, needed, cell]; a count of 0 with the cell's
     number: no reading in it, the one before still held.
+    event_long, arrival_long [track], unit_long [unit]: the long gaps of the last days.
     hold_ns, wait_ns, silence_ns [track], unit_silence_ns [unit]: the rhythm as last learned.
     """
 
@@ -128,6 +133,9 @@ class Tracks:
     unit_silence_ns: Int64
     water_bins: Ring
     gas_bins: Ring
+    event_long: LongGaps
+    arrival_long: LongGaps
+    unit_long: LongGaps
 
     @classmethod
     def empty(cls, units: int, signals: int, switches: np.ndarray, water: Ring, gas: Ring) -> "Tracks":
@@ -160,6 +168,9 @@ class Tracks:
             unit_silence_ns=np.full(units, SILENCE_UNLEARNED_NS),
             water_bins=water,
             gas_bins=gas,
+            event_long=LongGaps.empty(tracks),
+            arrival_long=LongGaps.empty(tracks),
+            unit_long=LongGaps.empty(units),
         )
 
     def news(self, batch: Batch) -> Batch:
@@ -206,12 +217,16 @@ class Tracks:
         before[1:] = news.time_ns[:-1]
         before[first] = self.newest_ns[track[first]]
         known = before != NO_TIME
-        _push(self.event_gaps, self.event_gap_count, track[known], (news.time_ns - before)[known])
+        gap = (news.time_ns - before)[known]
+        _push(self.event_gaps, self.event_gap_count, track[known], gap)
+        self.event_long.add(track[known], news.time_ns[known], gap)
         arrived = np.empty(len(track), np.int64)
         arrived[1:] = news.received_ns[:-1]
         arrived[first] = self.newest_received_ns[track[first]]
         known = (arrived != NO_TIME) & (arrived != news.received_ns)
-        _push(self.arrival_gaps, self.arrival_gap_count, track[known], (news.received_ns - arrived)[known])
+        gap = (news.received_ns - arrived)[known]
+        _push(self.arrival_gaps, self.arrival_gap_count, track[known], gap)
+        self.arrival_long.add(track[known], news.received_ns[known], gap)
 
     def _remember_units(self, news: Batch) -> None:
         order = np.lexsort((news.received_ns, news.unit))
@@ -223,7 +238,9 @@ class Tracks:
         before[1:] = received[:-1]
         before[begin] = np.where(self.unit_first_ns[unit[begin]] == NO_TIME, NO_TIME, self.unit_heard_ns[unit[begin]])
         known = before != NO_TIME
-        _push(self.unit_gaps, self.unit_gap_count, unit[known], (received - before)[known])
+        gap = (received - before)[known]
+        _push(self.unit_gaps, self.unit_gap_count, unit[known], gap)
+        self.unit_long.add(unit[known], received[known], gap)
         new = unit[begin][self.unit_first_ns[unit[begin]] == NO_TIME]
         self.unit_first_ns[new] = received[begin][self.unit_first_ns[unit[begin]] == NO_TIME]
         last = np.append(begin[1:], len(unit)) - 1
@@ -253,11 +270,21 @@ class Tracks:
             count,
         )
 
-    def learn_rhythm(self, units: Int64, switches: np.ndarray, silence_least_ns: Int64, gaps_usual: Float64) -> None:
+    def learn_rhythm(
+        self,
+        units: Int64,
+        switches: np.ndarray,
+        silence_least_ns: Int64,
+        gaps_usual: Float64,
+        *,
+        now_ns: int,
+        young: np.ndarray,
+    ) -> None:
         """Bring hold, wait and silence of some units up to what their last gaps say.
 
         Args:
             units: index, [n]. switches: bool [signals]. silence_least_ns, gaps_usual: settings a unit, [n].
+            now_ns: the instant. young: units in their first day, bool [n].
         """
         tracks = (units[:, None] * self.signals + np.arange(self.signals)).ravel()
         event, event_known = _usual_gap(self.event_gaps[tracks], self.event_gap_count[tracks])
@@ -265,16 +292,24 @@ class Tracks:
         usual = np.repeat(gaps_usual, self.signals)
         least = np.repeat(silence_least_ns, self.signals)
         is_switch = np.tile(switches, len(units))
-        hold = np.clip(usual * event, least, HOLD_SWITCH_NS)
-        hold = np.where(event_known, hold, HOLD_UNLEARNED_NS)
+        hold = np.maximum(usual * event, LONG_GAPS * self.event_long.usual(tracks, now_ns))
+        hold = np.where(event_known, np.clip(hold, least, HOLD_SWITCH_NS), HOLD_UNLEARNED_NS)
         self.hold_ns[tracks] = np.where(is_switch, HOLD_SWITCH_NS, hold).astype(np.int64)
         batched = event_known & arrival_known & (arrival > 2 * event) & (arrival > BATCHED_NS_LEAST)
         self.wait_ns[tracks] = np.where(batched, 1.5 * arrival, 0).astype(np.int64)
-        silence = np.maximum(usual * arrival, least)
-        self.silence_ns[tracks] = np.where(arrival_known, silence, SILENCE_UNLEARNED_NS).astype(np.int64)
+        self.silence_ns[tracks] = _silence_of(
+            np.where(arrival_known, np.maximum(usual * arrival, least), np.nan),
+            self.arrival_gaps[tracks],
+            self.arrival_long.usual(tracks, now_ns),
+            np.repeat(young, self.signals),
+        )
         gap, known = _usual_gap(self.unit_gaps[units], self.unit_gap_count[units])
-        silence = np.maximum(gaps_usual * gap, silence_least_ns)
-        self.unit_silence_ns[units] = np.where(known, silence, SILENCE_UNLEARNED_NS).astype(np.int64)
+        self.unit_silence_ns[units] = _silence_of(
+            np.where(known, np.maximum(gaps_usual * gap, silence_least_ns), np.nan),
+            self.unit_gaps[units],
+            self.unit_long.usual(units, now_ns),
+            young,
+        )
 
     def columns(self) -> dict[str, np.ndarray]:
         """Every array by name, for keeping; `restore` takes them back."""
@@ -283,6 +318,8 @@ class Tracks:
             part = getattr(self, field.name)
             if isinstance(part, Ring):
                 out[f"{field.name}.number"], out[f"{field.name}.least"] = part.number, part.least
+            elif isinstance(part, LongGaps):
+                out[f"{field.name}.number"], out[f"{field.name}.gaps"] = part.number, part.gaps
             elif isinstance(part, np.ndarray):
                 out[field.name] = part
         return out
@@ -351,3 +388,22 @@ def _usual_gap(gaps: Int64, count: Int64) -> tuple[Float64, np.ndarray]:
         second = rows[pick, np.maximum(filled - 2, 0)]
         usual[known] = np.where(q90 > 3 * middle, np.maximum(q90, second / 2), q90)
     return usual, known
+
+
+def _silence_of(usual_ns: Float64, gaps: Int64, long_ns: Float64, young: np.ndarray) -> Int64:
+    """How long silence may last, ns, [row].
+
+    Args:
+        usual_ns: by the newest gaps, NaN where they are too few. gaps: the newest, [row, GAPS_KEPT]. long_ns: the long
+        gaps of the last days. young: in a unit's first day an uneven rhythm is not known yet; bool [row].
+    """
+    known = ~np.isnan(usual_ns)
+    longest = gaps.max(axis=1)
+    some = np.where(gaps > 0, gaps, np.nan).astype(np.float64)
+    uneven = np.zeros(len(gaps), np.bool_)
+    uneven[known] = longest[known] > UNEVEN * np.nanmedian(some[known], axis=1)
+    silence = np.fmax(usual_ns, LONG_GAPS * long_ns)
+    unsettled = np.maximum(SILENCE_UNLEARNED_NS, LONG_GAPS * longest)
+    silence = np.where(known & ~(young & uneven), silence, np.fmax(silence, unsettled))
+    out: Int64 = silence.astype(np.int64)
+    return out

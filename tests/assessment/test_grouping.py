@@ -40,11 +40,20 @@ def episodes(draw, minutes: int) -> Episode:
 
 
 @st.composite
+def flutters(draw, minutes: int) -> list[Episode]:
+    """A signal that goes beyond a limit and back again and again: what comes so often stands on for a day."""
+    signal, level = draw(st.sampled_from((("jacket_water_temperature", 33.0), ("battery_voltage", 12.2))))
+    begin, every = draw(st.integers(0, minutes // 2)), draw(st.sampled_from((75, 190, 400)))
+    return [Episode(signal, begin + time * every, 40, level) for time in range(draw(st.integers(3, 5)))]
+
+
+@st.composite
 def knobs(draw, minutes: int, fastest_s: int) -> Knobs:
     some = st.integers(0, minutes)
     every = st.sampled_from([s for s in (60, 300, 600, 900, 1800) if s >= fastest_s])
     spans = st.tuples(some, st.sampled_from((3, 20, 45, 130, 400)), st.integers(0, 2))
     stuck = draw(st.none() | some)
+    flutter = st.sampled_from((False, False, True))
     return Knobs(
         every_s=draw(st.tuples(every, every, every, every)),
         on_change=draw(st.booleans()),
@@ -60,7 +69,7 @@ def knobs(draw, minutes: int, fastest_s: int) -> Knobs:
         lags_s=draw(st.tuples(*[st.sampled_from((0, 0, 1, 400))] * 4)),
         reports=draw(st.sampled_from(((), ("engine_running",), ("engine_speed",), ("engine_running", "engine_speed")))),
         runs=tuple(draw(st.lists(st.builds(Run, some, st.sampled_from((5, 31, 90, 800))), max_size=2))),
-        episodes=tuple(draw(st.lists(episodes(minutes), max_size=6))),
+        episodes=(*draw(st.lists(episodes(minutes), max_size=6)), *(draw(flutters(minutes)) if draw(flutter) else ())),
         links=tuple(draw(st.lists(st.tuples(some, st.booleans()), max_size=3))),
         ahead_min=tuple(draw(st.lists(some, max_size=2))),
         cranks=tuple(

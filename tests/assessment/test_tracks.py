@@ -7,10 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor.assessment.long_gaps import LongGaps
 from monitor.assessment.tracks import Ring, Tracks
 from monitor.batch import from_columns
 from monitor.signals import NAMES, SIGNALS
-from monitor.times import MINUTE_NS, SECOND_NS
+from monitor.times import DAY_NS, MINUTE_NS, SECOND_NS
 
 BIN_S = 100
 
@@ -87,13 +88,15 @@ def test_news_in_two_pieces_is_news_in_one(readings, cut):
     assert found == sorted(set(found))
 
 
-def rhythm(gaps_s):
-    """What is learned from the gaps of one signal, s: hold, silence of the signal and of the unit."""
+def rhythm(gaps_s, *, young=False):
+    """What is learned from the gaps of one signal, s: hold, silence of the signal and of the unit, minutes."""
     one = tracks()
     times = np.cumsum([0, *gaps_s]).tolist()
     one.remember(one.news(rows(*[(0, 1, time, time) for time in times])))
     least = np.array([15 * MINUTE_NS])
-    one.learn_rhythm(np.array([0]), np.array([signal.is_switch for signal in SIGNALS]), least, np.array([5.0]))
+    switches = np.array([signal.is_switch for signal in SIGNALS])
+    now_ns = times[-1] * SECOND_NS
+    one.learn_rhythm(np.array([0]), switches, least, np.array([5.0]), now_ns=now_ns, young=np.array([young]))
     return one.hold_ns[1] / MINUTE_NS, one.silence_ns[1] / MINUTE_NS, one.unit_silence_ns[0] / MINUTE_NS
 
 
@@ -112,9 +115,58 @@ def test_silence_is_five_usual_gaps(gaps_s, minutes):
     assert rhythm(gaps_s)[1:] == (minutes, minutes)
 
 
+def test_a_heartbeat_is_no_silence_after_a_lively_evening():
+    """A battery on charge reports each minute, at rest once in three quarters of an hour."""
+    lively, quiet = [60] * 120, [2700] * 6
+    assert rhythm([*quiet, *lively])[:2] == (67.5, 67.5)
+    assert rhythm([60] * 120)[1] == 15.0
+
+
+def test_two_outages_a_day_are_no_rhythm():
+    assert rhythm([*[60] * 120, 10_000, *[60] * 120, 10_000, *[60] * 120])[1] == 15.0
+    assert rhythm([*[60] * 120, 10_000, *[60] * 120, 10_000, *[60] * 120, 5000, *[60] * 70])[1] == 125.0
+
+
+def test_a_long_gap_is_forgotten_after_a_week():
+    quiet_days = [3600] * 24 * 8
+    assert rhythm([*[10_800] * 7, *quiet_days[: 24 * 6]])[1] == 300.0  # five usual gaps
+    assert rhythm([*[36_000] * 7, *quiet_days])[1] == 300.0
+
+
+def test_batches_in_bursts_are_not_known_in_the_first_hours():
+    """Each hour sixty readings at once: most gaps are of a second, and they are no rhythm."""
+    burst = [1] * 60
+    assert rhythm([*burst, 3600, *burst, 3600, *burst], young=True)[1] == 120.0
+    assert rhythm([*burst, 7200, *burst], young=True)[1] == 180.0
+    assert rhythm([*burst, *[3600, *burst] * 20])[1] == 90.0
+
+
+@given(
+    gaps=st.lists(st.integers(1, 200_000), min_size=1, max_size=60),
+    cuts=st.lists(st.integers(0, 60), max_size=3),
+)
+@settings(max_examples=100, deadline=None)
+def test_long_gaps_in_pieces_are_those_of_all_at_once(gaps, cuts):
+    ended = np.cumsum(gaps).astype(np.int64) * SECOND_NS
+    lengths = np.array(gaps, np.int64) * SECOND_NS
+    whole, pieces = LongGaps.empty(2), LongGaps.empty(2)
+    whole.add(np.ones(len(gaps), np.int64), ended, lengths)
+    edges = [0, *sorted(min(cut, len(gaps)) for cut in cuts), len(gaps)]
+    for begin, end in pairwise(edges):
+        pieces.add(np.ones(end - begin, np.int64), ended[begin:end], lengths[begin:end])
+    now_ns = int(ended[-1])
+    assert whole.usual(np.array([0, 1]), now_ns).tolist() == pieces.usual(np.array([0, 1]), now_ns).tolist()
+    by_day = {}  # the plain version
+    for end, length in zip(ended.tolist(), lengths.tolist(), strict=True):
+        by_day.setdefault(end // DAY_NS, []).append(length)
+    third = [sorted(of_day)[-3] for day, of_day in by_day.items() if len(of_day) > 2 and day > now_ns // DAY_NS - 7]
+    assert whole.usual(np.array([1]), now_ns).tolist() == [max(third, default=0)]
+
+
 def test_switches_hold_for_a_day():
     one = tracks()
     switches = np.array([signal.is_switch for signal in SIGNALS])
-    one.learn_rhythm(np.array([0, 1]), switches, np.array([15 * MINUTE_NS] * 2), np.array([5.0] * 2))
+    one.learn_rhythm(np.array([0, 1]), switches, np.array([15 * MINUTE_NS] * 2), np.array([5.0] * 2), now_ns=0,
+                     young=np.array([False] * 2))  # fmt: skip
     assert set((one.hold_ns.reshape(2, -1)[:, switches] / MINUTE_NS).ravel().tolist()) == {1440.0}
     assert set((one.hold_ns.reshape(2, -1)[:, ~switches] / MINUTE_NS).ravel().tolist()) == {30.0}
