@@ -74,6 +74,21 @@ def effective_bound(bound: Bound, normal: Float64, shift: Float64 | float = 0.0)
     return np.fmax(learned, absolute) if bound.low else np.fmin(learned, absolute)
 
 
+def with_habit(limit: Float64, habit: float, *, low: bool, margin: float, outermost: float) -> Float64:
+    """A bound that gives way to what a unit does on most days, with nothing wrong.
+
+    Args:
+        limit: the bound until now, in the symbol, [n]; NaN: none, and there is none then.
+        habit: how far the signal goes on most days; NaN: not known. low: whether below the bound is beyond.
+        margin: how far beyond the habit the bound comes to lie, > 0. outermost: how far it gives way at most.
+    """
+    if np.isnan(habit):
+        return limit
+    if low:
+        return np.minimum(limit, max(habit - margin, outermost))
+    return np.maximum(limit, min(habit + margin, outermost))
+
+
 def verdicts(value: Float64, limit: Float64, *, low: bool, deadband: float) -> Verdict:
     """PRESENT beyond the limit, ABSENT once back by the deadband, BETWEEN in between, UNKNOWN where a NaN is met.
 
@@ -96,11 +111,20 @@ def float_at(float_voltage: float, slope: float, temperature: Float64) -> Float6
 def high_shift(temperature: Float64) -> Float64:
     """What temperature compensation adds to an absolute high battery limit, V a block, [n]; 0 where T is NaN.
 
-    14.4 V at 25 Cel is about 15.5 V at -20 Cel. Low limits are not shifted: a rested battery's voltage hardly depends
-    on temperature, and a charger without compensation must not trip them in the cold (our choice).
+    14.4 V at 25 Cel is about 15.5 V at -20 Cel. Low limits are not shifted up: a rested battery's voltage hardly
+    depends on temperature, and a charger without compensation must not trip them in the cold (our choice).
     """
     slope = -0.024  # V/K a block: -4 mV/K a cell, the middle of what is published
     return np.nan_to_num(slope * (np.clip(temperature, -40.0, 60.0) - COMPENSATED_AT_CEL), nan=0.0)
+
+
+def low_shift(temperature: Float64) -> Float64:
+    """What a hot enclosure takes off an absolute low battery warning, V a block, [n]; 0 where T is NaN or under 25 Cel.
+
+    A sound charger that compensates holds 13.2 V at 25 Cel as 12.77 V at 49 Cel; without a learned float the weaker end
+    of what is published has to do (models.normal).
+    """
+    return np.nan_to_num(SLOPE_DEFAULT * (np.clip(temperature, COMPENSATED_AT_CEL, 50.0) - COMPENSATED_AT_CEL), nan=0.0)
 
 
 assert SLOPE_DEFAULT < 0, "a charger's float falls with temperature"

@@ -22,12 +22,17 @@ class Normal:
 
     cut_in: jacket water at which the heater switches on, Cel. gas_set_point: floor of the gas pressure at rest, Pa.
     float_voltage: at 25 Cel, V a 12 V block. float_slope: of the float against temperature, V/K a block.
+    water_floor, water_peak: how far the jacket water goes on most days at its sensor, Cel. battery_floor: how low the
+    battery goes on most days, or each night, V a block.
     """
 
     cut_in: float = np.nan
     gas_set_point: float = np.nan
     float_voltage: float = np.nan
     float_slope: float = SLOPE_DEFAULT
+    water_floor: float = np.nan
+    water_peak: float = np.nan
+    battery_floor: float = np.nan
 
 
 def gas_set_point(gas: Window) -> Float64:

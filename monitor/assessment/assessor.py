@@ -23,7 +23,7 @@ from monitor.assessment import cells, learning, modelling
 from monitor.assessment.cranking import CrankJudge
 from monitor.assessment.delays import NEVER_NS
 from monitor.assessment.ground import BATTERY, ENCLOSURE, GAS, LISTENING, RUNNING, SPEED, WATER, Deadline, Ground
-from monitor.assessment.limit_judging import AFTER_RUN_WATER_NS, LimitJudge
+from monitor.assessment.limit_judging import AFTER_RUN_WATER_NS, LimitJudge, given_way
 from monitor.assessment.modelling import Modelling, Models
 from monitor.assessment.models_known import MODELS
 from monitor.assessment.seeing import Pending
@@ -302,10 +302,11 @@ class Assessor:
             for begin in range(0, len(units), LEARNED_AT_ONCE):
                 some = units[begin : begin + LEARNED_AT_ONCE]
                 states = [self.states[unit] for unit in some.tolist()]
-                self._modelling.learn(instant, some, states, self.tracks.unit_first_ns[some])
+                seen = self._modelling.learn(instant, some, states, self.tracks.unit_first_ns[some])
                 set_points = learning.gas_set_points(self.tracks, self.states, some, instant)
-                for unit, state, set_point in zip(some.tolist(), states, set_points, strict=True):
-                    state.normal = replace(self._modelling.normal(state), gas_set_point=set_point)
+                normals = learning.with_habits(seen, states, [self._modelling.normal(state) for state in states])
+                for unit, state, normal, set_point in zip(some.tolist(), states, normals, set_points, strict=True):
+                    state.normal = replace(normal, gas_set_point=set_point)
                     state.forget(instant)
                     self._set_band(unit)
         self._update_due(units)
@@ -328,7 +329,7 @@ class Assessor:
                 self._band_battery[unit, column] = nearest(self._band_battery[unit, column], learned)
                 bound = np.nan if rule.bound.at is None else rule.bound.at
             else:
-                bound = float(bounds.effective_bound(rule.bound, np.array([value]))[0])
+                bound = float(given_way(rule, bounds.effective_bound(rule.bound, np.array([value])), normal)[0])
             if rule.bound.low:
                 low[rule.signal] = np.fmax(low[rule.signal], bound)
             else:

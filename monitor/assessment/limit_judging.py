@@ -10,6 +10,7 @@ import numpy as np
 
 from models import limits as bounds
 from models import running
+from models.normal import Normal
 from monitor.alarms.lifecycle import Evidence
 from monitor.assessment import delays, silence
 from monitor.assessment.delays import QUIET, Rhythm
@@ -26,6 +27,16 @@ AFTER_RUN_BATTERY_NS = 6 * HOUR_NS  # the battery's low warning is off
 AFTER_RUN_WATER_NS = 24 * HOUR_NS  # by then the water has fallen into its band, or the heater holds it up
 AIR_AGE_NS_MAX = 6 * HOUR_NS  # an enclosure temperature older than this says nothing of the battery's
 RUNNING_ABOVE = (running.SPEED_RUNNING, 0.0)  # speed, run switch
+HABIT_MARGIN = {  # how far beyond the unit's habit a bound comes to lie: K, V a block (our choice)
+    (WATER, True, "warning"): 2.0,
+    (WATER, True, "limit"): 3.0,
+    (WATER, False, "warning"): 5.0,
+    (WATER, False, "limit"): 5.0,
+    (BATTERY, True, "warning"): 0.1,
+}
+LOW_WATER_LEAST = 23.0  # Cel: a habit loosens no low limit beyond 2 K over not ready (contract)
+HIGH_WATER_MOST = 85.0  # Cel: engine thermostats open at 77-88, so no heater in order holds a block there (from memory)
+LOW_BATTERY_LEAST = 12.24  # V a block: half charged, whatever the habit
 FLOOR_HOURS_LEAST = 20  # of 24 with readings, before the day's least gas pressure is judged
 
 
@@ -163,8 +174,10 @@ class LimitJudge:
         elif rule.signal == BATTERY:
             air = self._air_at(unit, rows, news)
             normal = bounds.float_at(state.normal.float_voltage, state.normal.float_slope, air)
-            shift = 0.0 if rule.bound.low else bounds.high_shift(air)
-        limit = bounds.effective_bound(rule.bound, normal, shift)
+            shift = bounds.high_shift(air)
+            if rule.bound.low:
+                shift = bounds.low_shift(air) if rule.level == "warning" else 0.0
+        limit = given_way(rule, bounds.effective_bound(rule.bound, normal, shift), state.normal)
         verdict = bounds.verdicts(value, limit, low=rule.bound.low, deadband=rule.bound.deadband)
         if rule.signal == GAS and not rule.bound.low and rule.mode == "stopped" and len(rows):
             limit, verdict = self._gas_floor_verdicts(unit, rule, rows, normal)
@@ -253,6 +266,20 @@ class LimitJudge:
             limits_version=self.ground.limits_version,
             text=_sentence(rule),
         )
+
+
+def given_way(rule: Rule, limit: Float64, normal: Normal) -> Float64:
+    """The bound of a rule, in the symbol, [n], after it has given way to what the unit does on most days."""
+    margin = HABIT_MARGIN.get((rule.signal, rule.bound.low, rule.level))
+    if margin is None or rule.mode == "running":
+        return limit
+    if rule.signal == BATTERY:
+        habit, outermost = normal.battery_floor, LOW_BATTERY_LEAST
+    elif rule.bound.low:
+        habit, outermost = normal.water_floor, LOW_WATER_LEAST
+    else:
+        habit, outermost = normal.water_peak, HIGH_WATER_MOST
+    return bounds.with_habit(limit, habit, low=rule.bound.low, margin=margin, outermost=outermost)
 
 
 def _sentence(rule: Rule) -> str:

@@ -238,13 +238,17 @@ class Modelling:
         names = [f"model {model.name}" for model in self._models.each]
         return [*names, *(f"{name} {self._thresholds_of(unit, name)!r}" for name in opinions.JUDGED)]
 
-    def learn(self, instant_ns: int, units: Int64, states: Sequence[UnitState], first_ns: Int64) -> None:
-        """Bring the models' normals of some units up to an instant; units: index, the others of each of them."""
+    def learn(self, instant_ns: int, units: Int64, states: Sequence[UnitState], first_ns: Int64) -> Seen:
+        """Bring the models' normals of some units up to an instant; units: index, the others of each of them.
+
+        Returns: what was learned from.
+        """
         seen = self._sight.at(units, states, [Pending() for _ in states], first_ns, instant_ns)
         for model in self._models.each:
             before = [state.learned.get(model.name, model.nothing) for state in states]
             for state, normal in zip(states, model.learn(seen, before), strict=True):
                 state.learned[model.name] = normal
+        return seen
 
     def normal(self, state: UnitState) -> Normal:
         """What of a unit's normals its limits lean on."""

@@ -74,9 +74,14 @@ def battery_calm(normal: BatteryNormal, look: Look) -> bool:
 
 
 def limits_normal(learned: Mapping[str, Any]) -> Normal:
-    """Cut-in and float that limits lean on; NaN until they rest on enough days."""
+    """Cut-in and float that limits lean on; NaN until they rest on enough days. And how low a charger's rests go."""
     water, charger = learned.get(WATER, WaterNormal()), learned.get(BATTERY, BatteryNormal())
-    return Normal(cut_in=water.settled_cut_in, float_voltage=charger.float_voltage, float_slope=charger.float_slope)
+    return Normal(
+        cut_in=water.settled_cut_in,
+        float_voltage=charger.float_voltage,
+        float_slope=charger.float_slope,
+        battery_floor=min((volts for volts in charger.course if volts > 0), default=np.nan),
+    )
 
 
 MODELS = Models(

@@ -182,10 +182,16 @@ def test_in_the_heat_the_high_limit_comes_down():
     assert cold(NOTHING, 14.05, 40.0) == [("high_battery_voltage", "raised", "at_visit", PUT + 60)]
 
 
-def test_low_absolute_limits_do_not_move_with_the_temperature():
-    for air in (-20.0, 40.0):
-        assert cold(NOTHING, 12.76, air) == []
-        assert cold(NOTHING, 12.74, air) == [("low_battery_voltage", "raised", "at_visit", PUT + 15)]
+def test_low_absolute_limits_do_not_move_with_the_cold():
+    assert cold(NOTHING, 12.76, -20.0) == []
+    assert cold(NOTHING, 12.74, -20.0) == [("low_battery_voltage", "raised", "at_visit", PUT + 15)]
+
+
+def test_in_the_heat_the_low_warning_comes_down_and_the_limit_stays():
+    """A sound charger that compensates lets 12.75 V at 25 Cel be 12.48 at 40; half charged is half charged."""
+    assert cold(NOTHING, 12.49, 40.0) == []
+    assert cold(NOTHING, 12.47, 40.0) == [("low_battery_voltage", "raised", "at_visit", PUT + 15)]
+    assert ("low_battery_voltage", "raised", "before_visit", PUT + 5) in cold(NOTHING, 12.23, 40.0)
 
 
 def test_an_enclosure_temperature_of_hours_ago_says_nothing_of_the_battery():
