@@ -15,7 +15,7 @@ from models.battery.chemistry import Chemistry
 from models.battery.cranking import Cranking
 from models.battery.evidence import chance
 from models.battery.facts import OFF_H_LEAST, Facts
-from models.battery.forecast import SURFACE_H, fall_a_day, hours_to_least
+from models.battery.forecast import SLOPE_H_LEAST, SURFACE_H, fall_a_day, hours_to_least
 from models.battery.hours import CELLS_AN_HOUR, HOUR_NS, Hours
 from models.battery.normal import DAY_NS, BatteryNormal
 from models.seen import Seen
@@ -110,7 +110,7 @@ def forecast(
 def _slope_a_day(facts: Facts, hours: Hours) -> tuple[float, float]:
     """Fall of the volts once most of the surface charge has gone, V a day, and its spread; NaN: not off long enough."""
     index, _ = _at_rest(facts, hours)
-    if len(index) < 4:
+    if len(index) < SLOPE_H_LEAST:
         return np.nan, np.nan
     since = np.minimum(index - facts.since + 0.5, hours.after_run_h[index])
     return fall_a_day(since, hours.volts[index])
@@ -166,7 +166,7 @@ def charger(
         )
         weak_text = told[int(parts.argmax())]
     nothing = np.full(3, np.nan)
-    story = naming.story_of(facts, hours, lows, slope, slope_sd)
+    story = naming.story_of(facts, hours, lows, (slope, slope_sd), normal.lost_way_h)
     behind = naming.shares(facts, story, chance(short), normal.off_a_week)
     return (
         Said(

@@ -19,6 +19,7 @@ from models.battery.chemistry import (
     EMPTY_RISE,
     Chemistry,
     chemistry_of,
+    crank_volts,
     dip_ratio,
     state_of_charge,
 )
@@ -27,6 +28,10 @@ from models.windows import Float64
 
 SEEN_S_SURE = 2.0  # s: read at least this often, the least of a crank of 1-3 s is nearly met (models.seen.Crank)
 RATIO_SD = 0.12  # of one crank's log ratio: 0.2 V on a dip of 2 V; engines stop at other cylinders (our choice)
+RATIO_SD_LEAST, RATIO_SD_CRANKS = (
+    0.05,
+    4.0,
+)  # a unit's own scatter: its least, and cranks that RATIO_SD weighs as much as
 LATE_SD = 0.4  # of one whose least may have been missed
 # Not on charge, its state is known to a fifth at best (0.15 V of 0.76 V), which moves the ratio by a quarter.
 UNCHARGED_V, UNCHARGED_SD = 0.1, 0.25
@@ -106,23 +111,36 @@ def _fit(ratio: Float64, colder: Float64, variance: Float64) -> tuple[Float64, F
     return covariance @ right, covariance
 
 
+def _own_scatter(ratio: Float64, colder: Float64, variance: Float64) -> float:
+    """Share of the textbook's variances that a unit's own cranks show; close together, a weaker battery shows by less.
+
+    Args:
+        ratio, colder, variance: of cranks of a battery that had not changed, [n].
+    """
+    mean, _ = _fit(ratio, colder, variance)
+    # 0.455 is the median of a chi square of one: the middle, so that one odd crank does not widen the others.
+    seen = float(np.median((ratio - mean[0] - mean[1] * colder) ** 2 / variance)) / 0.455
+    share = (RATIO_SD_CRANKS + len(ratio) * seen) / (RATIO_SD_CRANKS + len(ratio))
+    return float(np.clip(share, (RATIO_SD_LEAST / RATIO_SD) ** 2, 1.0))
+
+
 def _evidence(excess: Float64, variance: Float64, common: float, sign: float) -> float:
-    """Log likelihood ratio: all shifted by one common amount, against none shifted but outliers allowed.
+    """Log likelihood ratio: all shifted, by one amount or by growing ones, against none shifted but outliers allowed.
 
     Args:
         excess: of the recent log ratios over the past's. variance: of each alone. common: of the past's level, shared.
         sign: +1 deeper, -1 less deep.
     """
     total = variance + common
-    shifts = sign * SHIFTS[:, None]
     spread = total[None, :]
-    shifted = (-0.5 * (excess - shifts) ** 2 / spread - 0.5 * np.log(spread)).sum(axis=1)
-    weight = SHIFT_PRIOR / SHIFT_PRIOR.sum()
-    highest = float(shifted.max())
+    each = -0.5 * (excess - sign * SHIFTS[:, None]) ** 2 / spread - 0.5 * np.log(spread)
+    log_weight = np.log(SHIFT_PRIOR / SHIFT_PRIOR.sum())[:, None]
+    one = float(np.logaddexp.reduce(each.sum(axis=1) + log_weight[:, 0]))
+    growing = float(np.logaddexp.reduce(each + log_weight, axis=0).sum())
     wide = total + OUTLIER_SD**2
     same = (1 - OUTLIER_SHARE) * np.exp(-0.5 * excess**2 / total) / np.sqrt(total)
     same = same + OUTLIER_SHARE * np.exp(-0.5 * excess**2 / wide) / np.sqrt(wide)
-    return float(highest + np.log((weight * np.exp(shifted - highest)).sum()) - np.log(np.maximum(same, 1e-30)).sum())
+    return float(np.logaddexp(one, growing) - np.log(2.0) - np.log(np.maximum(same, 1e-30)).sum())
 
 
 def cranking(cranks: Sequence[PastCrank], last: Crank | None, chemistry: Chemistry) -> Cranking:
@@ -143,12 +161,13 @@ def cranking(cranks: Sequence[PastCrank], last: Crank | None, chemistry: Chemist
     best = (0.0, 0.0, 0, 0.0)
     fitted = (mean, covariance)
     for recent in range(1, min(RECENT_MOST, len(ratio) - PAST_LEAST) + 1):
-        past_mean, past_covariance = _fit(ratio[:-recent], colder[:-recent], variance[:-recent])
+        own = variance * _own_scatter(ratio[:-recent], colder[:-recent], variance[:-recent])
+        past_mean, past_covariance = _fit(ratio[:-recent], colder[:-recent], own[:-recent])
         excess = ratio[-recent:] - past_mean[0] - past_mean[1] * colder[-recent:]
         lean = np.array([1.0, float(colder[-recent:].mean())])
         common = float(lean @ past_covariance @ lean)
-        weaker = _evidence(excess, variance[-recent:], common, 1.0)
-        replaced = _evidence(excess, variance[-recent:], common, -1.0) if recent >= 2 else 0.0
+        weaker = _evidence(excess, own[-recent:], common, 1.0)
+        replaced = _evidence(excess, own[-recent:], common, -1.0) if recent >= 2 else 0.0
         if max(weaker, replaced) > max(best[0], best[1]):
             best = (weaker, replaced, recent, float(excess.mean()))
             fitted = (past_mean, past_covariance)
@@ -188,3 +207,34 @@ def cranking_of(past: tuple[PastCrank, ...], seen: tuple[Crank, ...], battery_ty
     """
     chemistry = chemistry_of(battery_type)
     return cranking(merged(past, seen, chemistry, since_day), seen[-1] if seen else None, chemistry)
+
+
+def expected_crank(
+    cranks: Sequence[PastCrank], battery_type: str, before: float, temperature: float
+) -> tuple[float, float]:
+    """Least volts that a unit's own past lets expect of a crank at a temperature, and their spread.
+
+    The cranks that dipped deeper than the others of late are no part of that past.
+
+    Args:
+        cranks: as kept in the normal. battery_type: as the fleet file names it. before: V a block before the crank.
+        temperature: of the enclosure, Cel; NaN: not known, then as warm as the past and wider.
+    Returns: V a block; NaN, NaN with fewer than PAST_LEAST cranks.
+    """
+    if len(cranks) < PAST_LEAST:
+        return np.nan, np.nan
+    chemistry = chemistry_of(battery_type)
+    said = cranking_of(tuple(cranks), (), battery_type, 0.0)
+    lately = said.recent if said.weaker > 1.0 else 0
+    table = np.array(cranks[: len(cranks) - lately])
+    at = float(np.nanmean(table[:, 2])) if np.isfinite(table[:, 2]).any() else COMPENSATED_AT_CEL
+    known = np.isfinite(table[:, 2])
+    colder = np.where(known, COMPENSATED_AT_CEL - table[:, 2], COMPENSATED_AT_CEL - at)
+    variance = table[:, 3] ** 2
+    variance = variance * _own_scatter(table[:, 1], colder, variance)
+    mean, covariance = _fit(table[:, 1], colder, variance)
+    lean = np.array([1.0, COMPENSATED_AT_CEL - (at if np.isnan(temperature) else temperature)])
+    rest = min(before, chemistry.rest)
+    volts = float(crank_volts(np.array(rest), lean @ mean))
+    ratio_sd = np.sqrt(lean @ covariance @ lean + variance.min() + (0.0 if np.isfinite(temperature) else 0.2**2))
+    return volts, float(volts * (1.0 - volts / rest) * ratio_sd)

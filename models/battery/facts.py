@@ -106,14 +106,16 @@ def _sinking(hours: Hours, index: NDArray[np.intp], since: int, normal: BatteryN
     return float(np.clip(off - held, -5.0, 3.0))
 
 
-def _spell(known: NDArray[np.bool_], off: NDArray[np.bool_], hours: Hours) -> tuple[int, NDArray[np.intp], float]:
+def _spell(on_charge: NDArray[np.bool_], off: NDArray[np.bool_], hours: Hours) -> tuple[int, NDArray[np.intp], float]:
     """The spell off charge that goes on now: its first hour, its known hours, hours since a run that may explain it.
+
+    Only an hour that shows charge ends it: on a hot afternoon a compensated float comes down to where a battery rests.
 
     A run lifts the volts of a battery that nothing else charges: what comes right after it tells of no charger, and a
     spell that was there for hours before the run lives through it.
     """
     settled = ~(hours.after_run_h < SETTLED_H)
-    on = np.flatnonzero(known & ~off & settled)
+    on = np.flatnonzero(on_charge & settled)
     since = int(on[-1]) + 1 if len(on) else 0
     index = np.flatnonzero(off)
     index = index[index >= since]
@@ -164,14 +166,20 @@ def facts_of(hours: Hours, normal: BatteryNormal, chemistry: Chemistry) -> Facts
     model = np.where(hours.warm_known, model, abs(normal.float_slope) * UNKNOWN_WARMTH_K)
     spread = np.nan_to_num(normal.spread, nan=0.08)
     sure = max(OFF_V_LEAST, 4.0 * spread, 1.2 * normal.resolution) + 2.0 * model
-    off = known & (over < -np.maximum(sure, 0.1 - normal.low))
+    deep = np.maximum(sure, 0.1 - normal.low)
+    off = known & (over < -deep)
+    tells = (expected - deep > chemistry.rest + chemistry.rest_sd) | (
+        hours.volts > chemistry.rest + 2.0 * chemistry.rest_sd
+    )
     index = np.flatnonzero(known)
-    since, off_index, after_run_h = _spell(known, off, hours)
+    since, off_index, after_run_h = _spell(known & ~off & tells, off, hours)
     last = index[-3:]
     volts = float(hours.volts[last].mean()) if len(last) else np.nan
     now = float(expected[last].mean()) if len(last) else np.nan
     held_at = float(hours.volts[index[-LOAD_H:]].max()) if len(last) else np.nan
-    to_rest = max(now - chemistry.rest, 0.3) if len(last) else np.nan
+    # Where nothing can be told now, the last hours that told are what it has fallen from.
+    told = float(expected[off_index[-3:]].mean()) if len(off_index) and not tells[last[-1]] else now
+    to_rest = max(told - chemistry.rest, 0.3) if len(last) else np.nan
     stuck = _stuck(hours, off_index, known, normal)
     return Facts(
         learned=learned,
@@ -189,7 +197,7 @@ def facts_of(hours: Hours, normal: BatteryNormal, chemistry: Chemistry) -> Facts
         since=since,
         off_index=off_index,
         held_at=held_at,
-        fallen=(now - held_at) / to_rest,
+        fallen=(told - held_at) / to_rest,
         sinking=_sinking(hours, off_index, since, normal) if len(off_index) else 0.0,
         age_h=len(known) - 1 - int(last[-1]) if len(last) else len(known),
         after_run_h=after_run_h,

@@ -24,6 +24,7 @@ LOAD_A_DAY, LOAD_LOG_SD, LOAD_SHARE = 0.6, 1.0, 0.1  # lamps or a pump left on: 
 FLAT, FLAT_RISE = 0.25, 2.5  # charge below which the acid in the plates gives out under a starter (from memory)
 BEFORE_LOSS_SD = 0.06  # charge missing when charging was lost, one-sided (our choice)
 WEATHER_SD_K, SWING_K, SWING_H = 3.5, 3.0, 168.0  # next weeks against the last three days: level and passing fronts
+SLOPE_H_LEAST = 4  # hours of rest volts before their slope is told
 SLOPE_SHARE_SD = 0.15  # volts a charge differ between makes
 SLOPE_SD_V_DAY = 0.01  # of a slope over one day, for what a temperature does to rest volts; falls with the span
 # Surface charge left when the quick part has gone, and its decay: rest is read after 8, better 24 h (section 4).
@@ -74,7 +75,7 @@ def fall_a_day(rest_h: Float64, rest_volts: Float64) -> tuple[float, float]:
     much as one alone.
 
     Args:
-        rest_h, rest_volts: see hours_to_least, [n >= 6].
+        rest_h, rest_volts: see hours_to_least, [n >= SLOPE_H_LEAST].
     """
     day = rest_h / 24.0
     slow, quick = np.exp(-rest_h / SURFACE_TAU_H), np.exp(-rest_h / QUICK_TAU_H)
@@ -136,7 +137,7 @@ def hours_to_least(
     _, missing_n, dip_n, cold_n, empty_n, level_n, phase_n, late_n, volts_n = _NORMAL
     a_charge = chemistry.volts_a_charge * (1.0 + SLOPE_SHARE_SD * volts_n)
     slope = slope_sd = np.nan
-    if len(rest_h) >= 6 and drain_share > 0:
+    if len(rest_h) >= SLOPE_H_LEAST and drain_share > 0:
         slope, slope_sd = fall_a_day(rest_h, rest_volts)
     drain = _drains(_PLACES[0], slope, slope_sd, chemistry.volts_a_charge) * drain_share / 24.0  # charge an hour
     missing = BEFORE_LOSS_SD * np.abs(missing_n)

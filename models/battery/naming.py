@@ -79,12 +79,16 @@ def shares(facts: Facts, story: Story, short: float, usual_a_week: float) -> Map
     return {name: float(chance / total) for name, chance in odds.items()}
 
 
-def story_of(facts: Facts, hours: Hours, lows: Sequence[tuple[int, int]], slope: float, slope_sd: float) -> Story:
+def story_of(
+    facts: Facts, hours: Hours, lows: Sequence[tuple[int, int]], slope: tuple[float, float], kept_way_h: float
+) -> Story:
     """How charge was lost.
 
     Args:
-        facts: of the unit. hours: its hours. lows: spells that ended by themselves, see evidence.low_spells. slope,
-            slope_sd: of the rest volts, V a day.
+        facts: of the unit. hours: its hours. lows: spells that ended by themselves, see evidence.low_spells. slope: of
+            the rest volts and its spread, V a day. kept_way_h: as it was told while it could be seen; NaN: it was not.
     """
     before = [past - first for first, past in lows if past <= facts.since]
-    return Story(slope, slope_sd, way_h(facts, hours), len(before), float(max(before, default=0)))
+    way = way_h(facts, hours)
+    way = kept_way_h if np.isnan(way) else way
+    return Story(*slope, way, len(before), float(max(before, default=0)))

@@ -42,7 +42,7 @@ class BatteryNormal:
     the last ones. float_since_ns, float_before: since when the set point is another one, and the former float at 25
     Cel; 0, NaN: no. cranks: past ones. battery_since_ns: since when the battery is another one; 0: no change known.
     course: volts to which it sinks at each hour of the day UTC at which its charger rests by habit, else 0, V a
-    block, [24]; (): it never does.
+    block, [24]; (): it never does. lost_way_h: hours from float to rest in which charge was lost, while it is lost.
     """
 
     float_voltage: float = np.nan
@@ -68,6 +68,7 @@ class BatteryNormal:
     cranks: tuple[PastCrank, ...] = ()
     battery_since_ns: int = 0
     course: tuple[float, ...] = ()
+    lost_way_h: float = np.nan
 
 
 def spells(off: NDArray[np.bool_]) -> list[tuple[int, int]]:

@@ -15,6 +15,7 @@ from models.battery.cranking import cranking, merged
 from models.battery.facts import facts_of
 from models.battery.habits import rests, with_course, with_habits
 from models.battery.hours import HOUR_NS, Hours, hours_of, lagged
+from models.battery.naming import way_h
 from models.battery.normal import (
     ANCHOR_DAYS,
     DAY_NS,
@@ -186,6 +187,10 @@ def _learned(before: BatteryNormal, seen: Seen, unit: int) -> BatteryNormal:
         facts = facts_of(hours, before, chemistry)
         if facts.off_h >= SPELL_H and facts.fallen > SPELL_FALLEN:
             settled[facts.since :] = False
+            way = way_h(facts, hours)
+            before = replace(before, lost_way_h=before.lost_way_h if np.isnan(way) else way)
+        elif not facts.off_h:
+            before = replace(before, lost_way_h=np.nan)
     normal = _with_slope(before, hours, settled)
     hours = hours_of(seen, unit, normal.lag_h)
     at_25 = compensated(hours, normal.float_slope)

@@ -1,11 +1,14 @@
 """Cranks of one unit: those that its battery readings show, and what the least of each says by the limits.
 
 In: readings that bring news, the unit's state. Out: cranks, turns of low_cranking_voltage; the open dip in the state.
-May import: models.seen, monitor.assessment, monitor.alarms, monitor.batch, monitor.limits_file, monitor.times.
+May import: models, monitor.assessment, monitor.alarms, monitor.batch, monitor.limits_file, monitor.times.
 """
+
+from collections.abc import Mapping
 
 import numpy as np
 
+from models.battery import BatteryNormal, expected_crank
 from models.seen import Crank
 from monitor.alarms.lifecycle import Evidence, Urgency
 from monitor.assessment import cranks
@@ -19,6 +22,8 @@ from monitor.times import HOUR_NS
 
 CONDITION = "low_cranking_voltage"
 LEVELS = {"warning": Urgency.AT_VISIT, "not_ready": Urgency.NOW}
+OWN_V = 0.7  # V a block under the own past at like temperature (shared trade facts, section 2)
+OWN_SDS = 2.0  # and no nearer than what the own past lets expect
 BESIDE_NS_MAX = 2 * HOUR_NS  # a temperature read longer ago is not that of the crank
 
 
@@ -66,13 +71,27 @@ class CrankJudge:
             air, water = (self._beside(unit, signal, news, one) for signal in (ENCLOSURE, WATER))
             crank = Crank(one.at_ns, one.least, one.before, air, water, one.seen_s)
             out.append((one.received_ns, crank))
-            turned += self._turned(unit, crank, one.received_ns, standing)
+            least = self._bounds(unit, state, crank)
+            turned += self._turned(unit, crank, one.received_ns, standing, least)
         return out, turned
 
-    def _turned(self, unit: int, crank: Crank, received_ns: int, standing: set[str]) -> list[Turned]:
+    def _bounds(self, unit: int, state: UnitState, crank: Crank) -> dict[str, float]:
+        """Least volts of each level: the warning's against the unit's own past at like temperature, once it has one."""
+        plain = self._least[unit]
+        normal = next((one for one in state.learned.values() if isinstance(one, BatteryNormal)), None)
+        if normal is None:
+            return plain
+        usual, sd = expected_crank(normal.cranks, self._ground.units[unit].battery_type, crank.before, crank.air)
+        if np.isnan(usual):
+            return plain
+        return plain | {"warning": max(usual - max(OWN_V, OWN_SDS * sd), plain["not_ready"])}
+
+    def _turned(
+        self, unit: int, crank: Crank, received_ns: int, standing: set[str], bounds: Mapping[str, float]
+    ) -> list[Turned]:
         """Levels that a crank falls below, and those that it clears: only one that was seen whole can."""
         turned = []
-        for level, least in self._least[unit].items():
+        for level, least in bounds.items():
             below = crank.least < least
             if below == (level in standing) or not (below or crank.seen_s <= cranks.SEEN_S):
                 continue
