@@ -176,7 +176,9 @@ class LimitJudge:
             normal = bounds.float_at(state.normal.float_voltage, state.normal.float_slope, air)
             shift = bounds.high_shift(air)
             if rule.bound.low:
-                shift = bounds.low_shift(air) if rule.level == "warning" else 0.0
+                # A learned float says by itself what heat does to it; only an assumed one needs the shift.
+                assumed = bool(np.isnan(state.normal.float_voltage))
+                shift = bounds.low_shift(air) if rule.level == "warning" and assumed else 0.0
         limit = given_way(rule, bounds.effective_bound(rule.bound, normal, shift), state.normal)
         verdict = bounds.verdicts(value, limit, low=rule.bound.low, deadband=rule.bound.deadband)
         if rule.signal == GAS and not rule.bound.low and rule.mode == "stopped" and len(rows):
