@@ -25,7 +25,6 @@ FAILED_CAUSES = (naming.NO_OUTPUT, naming.LOAD, naming.INTERMITTENT, naming.SAGG
 WEAK_CAUSES = (naming.SAGGING, "charger_weak/current_limit_falling", naming.INTERMITTENT, naming.LOAD)
 WORTH_FORECAST = 0.15  # probability from which a forecast is reckoned; below nobody would read it
 EARLY_H = 3.0  # off charge; from here on a steep fall shows, before the surface charge has gone
-STEEP_H = 3  # known hours off charge after which a fall as steep as a load's is believed
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,10 +127,11 @@ def charger(
     """What is said of charger_failed and charger_weak."""
     failed = evidence.failed_log_odds(facts, normal, chemistry)
     slope, slope_sd = _slope_a_day(facts, hours) if facts.off_h else (np.nan, np.nan)
-    steep = evidence.ramp(-(slope + slope_sd), *naming.LOAD_V_DAY)
+    # In a unit's first days the surface charge of a rest by habit sinks as steeply.
+    steep = evidence.ramp(-(slope + slope_sd), *naming.LOAD_V_DAY) if facts.learned else 0.0
     least = OFF_H_LEAST if facts.learned else evidence.OFF_H_UNLEARNED
     p_failed = chance(failed + 4.0 * steep) * (1.0 - 0.9 * chance(short))
-    if facts.off_h < (least if steep < 1.0 else STEEP_H + EARLY_H):
+    if facts.off_h < least:
         p_failed = min(p_failed, evidence.UNBELIEVED)
     if facts.lifted:
         p_failed = np.nan

@@ -46,6 +46,11 @@ def test_a_charger_that_rests_each_night_is_quiet_though_its_nights_are_never_tr
     assert normal.course[12] == 0.0
 
 
+def test_the_first_nights_of_a_solar_charger_call_nobody() -> None:
+    told = replay(Plant(days=6, set_point=sun(), mean_air=22, load_a=0.6, surface_v=0.25), every_h=1, begin=0.1)
+    assert max(told.most(condition) for condition in CONDITIONS) < QUIET
+
+
 def test_a_solar_charger_that_misses_its_own_course_is_found_in_its_first_day() -> None:
     told = replay(Plant(days=44, set_point=sun(40.0)), every_h=2)
     assert max(told.most(condition, 10, 40) for condition in CONDITIONS) < QUIET
