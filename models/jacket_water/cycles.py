@@ -151,26 +151,6 @@ def _day_means(value: Float64, day_cells: int) -> Float64:
         return np.where(count >= CELLS_LEAST, np.bincount(day[known], value[known], minlength=days) / count, np.nan)
 
 
-def movement_per_h(water: Float64, least: Float64, greatest: Float64, air: Float64, *, noise: float) -> float:
-    """How much the water moves up and down in an hour, a kelvin of excess over the air.
-
-    Args:
-        water, least, greatest, air: one unit's, Cel, [cell]. noise: K, taken off each cell's movement.
-    Returns: 1/h; NaN where there is no excess.
-    """
-    step = np.abs(np.diff(water, prepend=np.nan))
-    moved = np.fmax(greatest - least, step) - NOISE_RANGE * noise
-    excess = water - air
-    known = ~np.isnan(moved) & ~np.isnan(excess)
-    total = float(excess[known].sum())
-    if known.sum() < 12 or total < known.sum() * OVER_AIR_K_LEAST:
-        return np.nan
-    return float(np.maximum(moved[known], 0.0).sum() / total / CELL_H)
-
-
-NOISE_RANGE = 3.0  # sigmas of a cell's mean that the readings of a cell spread over, about (from memory: range of 4-5)
-
-
 @dataclass(frozen=True, slots=True)
 class Grain:
     """What the readings leave open: noise of a cell's mean, K; range that the readings of a cell spread over beside

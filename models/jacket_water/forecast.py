@@ -24,6 +24,8 @@ AIR_WARM_K = 1.0  # K: sun and the heater make sensors read warm more often than
 WARMED_SHARE = 0.1  # of its excess that the water warms the enclosure by, at most twice that: jacket heaters add 2-5 K
 ANOMALY_H = 30.0  # h in which what is unusual about today is forgotten (weather of days, our choice)
 QUANTILES = (0.1, 0.5, 0.9)
+LEAVES = (0, 72, 240)  # h from which on a step lasts ...
+STEPS_H = (1, 3, 6)  # h: what is days away is as unsure as the weather, and needs no hours
 
 
 def _halton(count: int, base: int) -> Float64:
@@ -41,6 +43,11 @@ _NORMAL = NormalDist()
 # standard normal draws [kind, member]; kinds: time constant, air at the block, weather, heat, wind to come
 _DRAWS = np.array([[_NORMAL.inv_cdf(p) for p in _halton(MEMBERS, base).tolist()] for base in (2, 3, 5, 7, 11)])
 _WARMED = _halton(MEMBERS, 13)
+_ENDS = (*LEAVES[1:], HOURS)
+_STEPS = [
+    (hour, step) for begin, end, step in zip(LEAVES, _ENDS, STEPS_H, strict=True) for hour in range(begin, end, step)
+]
+_ENOUGH = round(QUANTILES[-1] * (MEMBERS - 1)) + 1  # members whose crossing the quantiles need
 
 
 def coming_air(air: Float64, hours: int) -> tuple[Float64, float]:
@@ -101,24 +108,27 @@ def hours_until(
     heat = heating_k_per_h * np.exp(heating_log_sd * draws[3])
     warmed = 0.0 if sure else 2 * WARMED_SHARE * _WARMED
     off_k = 0.0 if sure else AIR_OFF_SD_K * draws[1] - AIR_WARM_K
-    left = np.exp(-1.0 / tau_h)
+    lefts = {step: np.exp(-step / tau_h) for step in STEPS_H}
+    warmth = heat * tau_h
     excess_now = water - float(course[0])
     now = np.full(MEMBERS, water)
     crossing = np.full(MEMBERS, np.inf)
-    for hour in range(HOURS):
-        weather = spread * draws[2] * np.sqrt(min((hour + 0.5) / WEATHER_GROWS_H, 4.0))
-        outside = course[hour] + off_k + weather
+    for hour, step in _STEPS:
+        weather = spread * draws[2] * min((hour + 0.5 * step) / WEATHER_GROWS_H, 4.0) ** 0.5
+        around = float(course[hour : hour + step].mean()) if step > 1 else float(course[hour])
         # air at the instant is already that of the water as it is now; what the water loses, the enclosure loses too
-        outside = outside - warmed * np.clip(min(usual_excess, excess_now) - (now - course[hour]), 0.0, 60.0)
-        end = outside + np.where(now < cut_in, heat, 0.0) * tau_h
-        following = end + (now - end) * left
+        colder = np.clip(min(usual_excess, excess_now) - (now - around), 0.0, 60.0)
+        end = around + off_k + weather - warmed * colder
+        if heating_k_per_h > 0:
+            end = end + np.where(now < cut_in, warmth, 0.0)
+        following = end + (now - end) * lefts[step]
         if heating_k_per_h > 0:
             following = np.where(now >= cut_in, np.maximum(following, cut_in - 0.01), np.minimum(following, cut_in))
-        passed = (following < limit) & np.isinf(crossing)
-        if passed.any():
+        if following.min() < limit:
+            passed = (following < limit) & np.isinf(crossing)
             share = np.log((now[passed] - end[passed]) / (limit - end[passed])) * tau_h[passed]
-            crossing[passed] = hour + np.clip(share, 0.0, 1.0)
-            if np.isfinite(crossing).all():
+            crossing[passed] = hour + np.clip(share, 0.0, step)
+            if np.isfinite(crossing).sum() >= _ENOUGH:
                 break
         now = following
     ordered = np.sort(crossing)

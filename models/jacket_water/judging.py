@@ -101,7 +101,7 @@ def _judged(seen: Seen, unit: int, normal: WaterNormal, not_ready: float) -> _Ve
         return verdict
     short = shortfall(late, normal, heater=seen.heater[unit], stepped_k=sensor.stepped_k)
     hot = stuck_on(late, normal)
-    shut, cycle_k_h = restricted(late, normal)
+    shut, livelier = restricted(late, normal)
     weak = short.weak
     if short.by_teeth and shut > 0.5:
         weak = min(weak, 1.0 - shut)  # teeth of little water tell nothing of the heater's power
@@ -120,7 +120,7 @@ def _judged(seen: Seen, unit: int, normal: WaterNormal, not_ready: float) -> _Ve
     if hot >= WORTH_SAYING:
         verdict.text[2] = words.stuck_on(late, normal)
     if shut >= WORTH_SAYING:
-        verdict.text[3] = words.restricted(normal, cycle_k_h)
+        verdict.text[3] = words.restricted(livelier)
     note = moved(late, normal, unit) if not max(np.nan_to_num(shut), np.nan_to_num(hot)) >= WORTH_SAYING else None
     if note is not None:
         verdict.notes.append(note)

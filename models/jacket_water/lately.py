@@ -24,7 +24,8 @@ class Lately:
     """The last CELLS cells of one unit. cell = place in the window here.
 
     now_ns, begin_ns: the instant and the begin of cell 0, ns UTC. mean, least, greatest: water, Cel; air: Cel, gaps
-    filled; excess: K; running: bool; after_run_h; [cell]. air_told: the air is no sensor's but what the cooling tells.
+    filled; excess: K; running: bool; after_run_h; read: bool, a reading came in it and no former one is held; [cell].
+    air_told: the air is no sensor's but what the cooling tells.
     last: newest cell with water known. water: there, of its last cells, Cel. saw: legs.
     """
 
@@ -37,6 +38,7 @@ class Lately:
     excess: Float64
     running: Bool
     after_run_h: Float64
+    read: Bool
     air_told: bool
     last: int
     water: float
@@ -91,6 +93,7 @@ def lately(seen: Seen, unit: int, normal: WaterNormal) -> Lately | None:
         excess=mean - air,
         running=running,
         after_run_h=after,
+        read=seen.water.count[unit, begin:] > 0,
         air_told=told,
         last=last,
         water=water,

@@ -12,9 +12,10 @@ from dataclasses import replace
 import numpy as np
 
 from models.jacket_water import air as around
-from models.jacket_water.cycles import CELL_H, EXCESS_TOLD_K, Cycles, cycles, grain, movement_per_h
+from models.jacket_water.cycles import CELL_H, EXCESS_TOLD_K, Cycles, cycles, grain
+from models.jacket_water.habits import extremes, moved_k, movements, own_way, steepnesses
 from models.jacket_water.normal import WaterNormal
-from models.jacket_water.teeth import least_height, legs
+from models.jacket_water.teeth import Legs, least_height, legs
 from models.seen import Seen
 from models.windows import CELLS_A_DAY, Float64
 
@@ -58,13 +59,14 @@ def learn(seen: Seen, before: Sequence[WaterNormal]) -> list[WaterNormal]:
 
 def learned(seen: Seen, unit: int, former: WaterNormal) -> WaterNormal:
     """One unit's normal from its window. Args: seen: the units. unit: row. former: its normal until now."""
+    mean, least, greatest = (part[unit] for part in (seen.water.mean, seen.water.least, seen.water.greatest))
     good = seen.trusted[unit] & ~seen.running[unit]
-    settled = good & (seen.after_run_h[unit] >= AFTER_RUN_H)
+    teeth = own_way(seen.trusted[unit], mean, former) & ~seen.running[unit]
+    settled = teeth & (seen.after_run_h[unit] >= AFTER_RUN_H)
     cooling = good & (seen.after_run_h[unit] >= COOLING_FROM_H)
     normal = _aged(former)
     if seen.heater[unit] == "none":
         return normal
-    mean, least, greatest = (part[unit] for part in (seen.water.mean, seen.water.least, seen.water.greatest))
     air = around.filled(seen.air.mean[unit])
     quiet = np.where(settled, mean, np.nan)
     if np.isnan(quiet).sum() > len(quiet) - CELLS_A_DAY // 4:
@@ -75,16 +77,14 @@ def learned(seen: Seen, unit: int, former: WaterNormal) -> WaterNormal:
     height = least_height(readings.noise, readings.spread, readings.resolution)
     saw = legs(quiet, least, greatest, height=height, spread=readings.spread)
     found = cycles(quiet, air, saw)
-    normal = _levels(normal, former, found, quiet, air, seen.now_ns)
+    held = np.where(good, quiet, np.nan)  # without teeth nothing shows that what stood was only the unit's way
+    normal = _levels(normal, former, found, (quiet, held, air), seen.now_ns)
     normal = _time_constant(normal, np.where(cooling, mean, np.nan), least, greatest, air)
     if np.isnan(air).all():  # nothing is learned of an air that the falls themselves were asked for, but the heating
         found = cycles(quiet, np.full(len(quiet), around.told_by_cooling(saw, normal)), saw)
     if not max(normal.trough_sd, normal.peak_sd) > EVEN_SHARE * (normal.cut_out - normal.cut_in):
         normal = _heating(normal, found)  # levels that wander are those of a heater without a thermostat's cycles
-    moved = movement_per_h(quiet, least, greatest, air, noise=readings.noise)
-    if np.isfinite(moved) and found.count >= TEETH_LEAST:
-        normal = replace(normal, movement_per_h=moved)
-    return normal
+    return _habits(normal, found, saw, (quiet, least, greatest, air))
 
 
 def _aged(former: WaterNormal) -> WaterNormal:
@@ -111,15 +111,19 @@ def weighed(known: float, known_sd: float, told: float, told_sd: float) -> tuple
 
 
 def _levels(
-    normal: WaterNormal, former: WaterNormal, found: Cycles, water: Float64, air: Float64, now_ns: int
+    normal: WaterNormal, former: WaterNormal, found: Cycles, window: tuple[Float64, Float64, Float64], now_ns: int
 ) -> WaterNormal:
-    """Cut-in and cut-out from the newest teeth, or the level that a heater without visible cycles holds."""
+    """Cut-in and cut-out from the newest teeth, or the level that a heater without visible cycles holds.
+
+    window: water whose teeth may teach, water that may teach without them, air, Cel, [cell].
+    """
+    water, held, air = window
     own = found.trough_cell >= len(water) - OWN_DAYS
     if own.sum() < TEETH_LEAST:
         own = np.ones_like(own)
     troughs, peaks = found.trough[own], found.peak[own]
     if len(troughs) < TEETH_LEAST:
-        return _flat(normal, former, water, air, now_ns)
+        return _flat(normal, former, held, air, now_ns)
     span = slice(int(found.trough_cell[own][0]), int(found.trough_cell[own][-1]) + 1)
     lost = np.nansum(np.maximum(water[span] - air[span], 0.0)) * CELL_H / normal.time_constant_h
     if (peaks - troughs).sum() < BALANCED_SHARE * lost:
@@ -245,6 +249,23 @@ def _heating(normal: WaterNormal, found: Cycles) -> WaterNormal:
         heating_log_sd=max(sd, LOG_SD_LEAST),
         heating_days=_a_day_more(normal.heating_days, len(logs)),
     )
+
+
+def _habits(
+    normal: WaterNormal, found: Cycles, saw: Legs, window: tuple[Float64, Float64, Float64, Float64]
+) -> WaterNormal:
+    """Movement, steepness and extremes; what the window does not tell stays. window: water, least, greatest, air."""
+    water, least, greatest, air = window
+    if normal.days <= 0:
+        return normal
+    moved = movements(moved_k(water, least, greatest, noise=normal.noise), water - air)
+    if np.isfinite(moved.middle):
+        normal = replace(normal, movement_per_h=moved.middle, movement_log_sd=moved.log_sd)
+    steep = steepnesses(saw, len(water))
+    if np.isfinite(steep.middle):
+        normal = replace(normal, steep_k_per_h=steep.middle, steep_log_sd=steep.log_sd, steep_days=float(steep.count))
+    deepest, highest = extremes(found.trough, found.peak)
+    return replace(normal, deepest=deepest, highest=highest) if np.isfinite(deepest) else normal
 
 
 def _a_day_more(former: float, in_window: float) -> float:

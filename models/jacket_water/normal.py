@@ -23,7 +23,10 @@ class WaterNormal:
     noise: of a cell's mean, K. spread: range of a cell's readings by noise alone, K. resolution: smallest step that the
     readings show, K; 0: none seen.
     cycle_k_h: off-time of a cycle times the excess over the air, K h (off-time = cycle_k_h / excess); cycle_log_sd.
-    movement_per_h: how much the water moves up and down in an hour, a kelvin of excess, 1/h.
+    movement_per_h: how much the water moves up and down in an hour, a kelvin of excess, 1/h; movement_log_sd: of its
+    logarithm between spans of eight hours. steep_k_per_h: rise heated and fall unheated together, where the sensor is,
+    K/h; steep_log_sd: of its logarithm from day to day; steep_days. All NaN until learned.
+    deepest, highest: how far the water went in sound cycles more than once, Cel; NaN until learned.
     flat: 1 where a heater holds the water without visible cycles, else 0.
     days: days with cycles (or with water held flat) that this rests on; 0: prior alone. heating_days,
     time_constant_days: the same for those two. learned_ns: when something was learned last, ns UTC; 0: never.
@@ -46,7 +49,13 @@ class WaterNormal:
     resolution: float = 0.0
     cycle_k_h: float = 90.0
     cycle_log_sd: float = 0.8
-    movement_per_h: float = 0.15
+    movement_per_h: float = np.nan
+    movement_log_sd: float = np.nan
+    steep_k_per_h: float = np.nan
+    steep_log_sd: float = np.nan
+    steep_days: float = 0.0
+    deepest: float = np.nan
+    highest: float = np.nan
     flat: float = 0.0
     days: float = 0.0
     heating_days: float = 0.0

@@ -21,6 +21,10 @@ LOSS_SHARE = 0.25
 HEAT_FLOOR_K = 0.7
 RISE_K = 3.0  # K risen without a run is heat, whatever the balance says
 STEADY_CELLS = 72  # 12 h above the cut-out without a cycle: no thermostat is at work
+UNSEEN_RISE_K = 8.0  # K: more at once, and faster than the heater can, is an engine that ran unnoticed (our choice)
+UNSEEN_FASTER = 1.5  # than the learned heating rate, which no block that is heated reaches above its cut-out
+UNSEEN_K_PER_H = 12.0
+UNSEEN_HELD = 3  # readings apart at most
 COOLING_SLOWER = 1.6  # a run's own heat is gone after so many times the learned cooling
 
 
@@ -31,37 +35,65 @@ def stuck_on(late: Lately, normal: WaterNormal) -> float:
         late: what the water did. normal: of the unit.
     """
     last = late.last
-    over = late.water - normal.cut_out
+    highest = float(np.fmax(normal.cut_out, normal.highest))
+    over = late.water - highest
     if late.running[last] or late.after_run_h[last] < AFTER_RUN_H:
         return np.nan
     if over < OVER_K or late.excess[last] < 8.0:
         return 0.0
-    begin = max(last - SPAN_CELLS, last - int(np.clip(late.after_run_h[last] - 1.0, 0.0, SPAN_CELLS) / CELL_H))
-    span = late.excess[begin : last + 1]
-    hours = (last - begin) * CELL_H
+    after_h = min(float(late.after_run_h[last]), _after_unseen_run_h(late, normal, highest))
+    if after_h < AFTER_RUN_H:
+        return np.nan
+    begin = max(last - SPAN_CELLS, last - int(np.clip(after_h - 1.0, 0.0, SPAN_CELLS) / CELL_H))
+    # a reading that is held says nothing of what the water did meanwhile
+    read = begin + np.flatnonzero(late.read[begin : last + 1])
+    if len(read) < 2:
+        return np.nan
+    begin, end = int(read[0]), int(read[-1])
+    span = late.excess[begin : end + 1]
+    hours = (end - begin) * CELL_H
     if hours < 0.5 or np.isnan(span).all():
         return np.nan
     lost = float(np.nanmean(span)) * hours / normal.time_constant_h
-    gained = late.value(last) - late.value(begin) + lost
+    gained = late.value(end) - late.value(begin) + lost
     cooling_spread = max(LOSS_SHARE, normal.time_constant_log_sd)
-    if late.after_run_h[last] < _gone_h(late, normal):
+    soaked = after_h < _gone_h(late, normal)
+    if soaked:
         cooling_spread = max(cooling_spread, 0.5)  # oil, block and exhaust still warm the water
     sd = float(np.sqrt(2 * normal.noise**2 + (cooling_spread * lost) ** 2 + HEAT_FLOOR_K**2))
     heat = min((max(gained, 0.0) ** 2 - max(lost - gained, 0.0) ** 2) / (2 * sd**2), 6.0)
-    odds = LOG_ODDS + (LOG_ODDS_UNLEARNED if normal.days < 1 else 0.0)
-    if late.after_run_h[last] < _gone_h(late, normal):
-        odds += LOG_ODDS_RUN
-    calm = late.mean[begin : last + 1]
-    if late.value(last) - np.nanmin(calm) >= RISE_K + 3 * normal.noise:
+    odds = LOG_ODDS + (LOG_ODDS_UNLEARNED if normal.days < 1 else 0.0) + (LOG_ODDS_RUN if soaked else 0.0)
+    if late.value(end) - np.nanmin(late.mean[begin : end + 1]) >= RISE_K + 3 * normal.noise:
         heat = 6.0
-    level = (late.water - max(SET_POINT_CEL, normal.cut_out + normal.cut_out_sd + SET_POINT_K)) / LEVEL_K
+    level = (late.water - max(SET_POINT_CEL, highest + normal.cut_out_sd + SET_POINT_K)) / LEVEL_K
     odds += heat + float(np.clip(level + 2.0, -6.0, 6.0))
     lately = late.mean[max(last - STEADY_CELLS, 0) : last + 1]
     falls = late.saw.whole & (late.saw.rise < 0) & (late.saw.end > last - STEADY_CELLS)
-    steady = np.nanmin(lately) > normal.cut_out + OVER_K and late.after_run_h[last] > STEADY_CELLS * CELL_H + 12
+    steady = np.nanmin(lately) > highest + OVER_K and after_h > STEADY_CELLS * CELL_H + 12
     if steady and not falls.any() and not normal.flat and len(lately) > STEADY_CELLS:
         odds += 3.0
     return float(1 / (1 + np.exp(-odds)))
+
+
+def _after_unseen_run_h(late: Lately, normal: WaterNormal, highest: float) -> float:
+    """Hours since water was hottest after it rose past its cut-out as only an engine lifts it; inf: it did not.
+
+    A gateway that reports on change or each half hour hides a run from those who look for one.
+    """
+    read = np.flatnonzero(late.read[: late.last + 1] & ~np.isnan(late.mean[: late.last + 1]))
+    value = late.mean[read]
+    fast = max(UNSEEN_FASTER * normal.heating_k_per_h, UNSEEN_K_PER_H)
+    jumped = -1
+    for apart in range(1, UNSEEN_HELD + 1):
+        rise = value[apart:] - value[:-apart]
+        hours = (read[apart:] - read[:-apart]) * CELL_H
+        jumps = (rise >= UNSEEN_RISE_K) & (rise > fast * hours) & (value[apart:] > highest + OVER_K)
+        if jumps.any():
+            jumped = max(jumped, int(np.flatnonzero(jumps)[-1]) + apart)
+    if jumped < 0:
+        return np.inf
+    hottest = jumped + int(np.argmax(value[jumped:]))
+    return float(late.last - read[hottest]) * CELL_H
 
 
 def _gone_h(late: Lately, normal: WaterNormal) -> float:

@@ -17,6 +17,8 @@ STEP_K = 3.0  # K in a cell, over what physics allows (our choice)
 FASTER = 4.0  # a step falls more than so many times as fast as the learned time constant lets it
 WILD_K = 8.0  # K that readings of one cell lie under its mean and the cut-in: no water does that
 WILD_CELLS = 3
+COOLING_K = 1.0  # K an hour ...
+UNDER_AIR_K = 5.0  # ... while so much colder than the air: no block does (sensors differ by 2-3 K, our choice)
 COLDER_K = 6.0  # K below the coldest air of the day: water cannot be there
 
 
@@ -48,6 +50,10 @@ def doubt(late: Lately, normal: WaterNormal) -> Doubt:
             return Doubt(f"The water's reading has stood still at {late.water:.1f} Cel: the sensor may be stuck.", 0.0)
     if not late.air_told and late.water < late.air[: last + 1].min() - COLDER_K:
         return Doubt("The water reads colder than any air of the last day: the sensor cannot be right.", 0.0)
+    hour = late.mean[max(last - 6, 0) : last + 1]
+    cooling = late.value(max(last - 6, 0)) - late.water > max(COOLING_K, 4 * normal.noise, 2 * normal.resolution)
+    if not late.air_told and cooling and np.nanmax(late.excess[last - len(hour) + 1 : last + 1]) < -UNDER_AIR_K:
+        return Doubt("The water reads colder than the air round it and still cools: one of the two is wrong.", 0.0)
     recent = slice(max(last - 48, 0), last + 1)
     wild = late.least[recent] < np.minimum(normal.cut_in, late.mean[recent]) - WILD_K
     wild |= late.greatest[recent] > np.maximum(late.mean[recent], normal.cut_out) + 2 * WILD_K

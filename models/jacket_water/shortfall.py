@@ -23,7 +23,7 @@ SPAN_LEAST = 2
 LOG_ODDS_FAULT = -4.5  # of a fault in a given spell under cut-in: one in a hundred such spells (our choice)
 LOG_ODDS_UNLEARNED = -1.0  # more, while only the fleet's prior speaks
 LOG_ODDS_SUMMER = -5.0  # a seasonal heater in warm air is switched off, not broken
-WARM_AIR_CEL = 12.0  # mean of a day: seasonal heaters are switched off above some 5-15 Cel (from memory)
+WARM_AIR_CEL, WARM_AIR_SD_K = 10.0, 2.5  # mean of a day: seasonal heaters are off above 5-15 Cel (from memory)
 DEPTH_FLOOR_K = 1.0  # K: thermostats, lags and grids leave this much below the learned cut-in
 AFTER_RUN_FLOOR_K = 1.5  # K more until the heater was first seen again after a run
 HEAT_FLOOR_K = 0.4  # K of heat that no balance resolves
@@ -43,6 +43,10 @@ SHIFTED_K = 1.5  # K: less is scatter
 SHIFTED_SD_K = 1.0  # K: one tooth tells a level so well
 HEATED_SHARE = 0.6  # of the learned heating: a rise slower than that may be a warm day's with a weak heater
 WIND_LOG_SD = 0.2  # of the time constant: what one night's wind says nothing of the next's about (our choice)
+SAME_LOG_SD = 0.15  # of the time constant within one fall: wind comes and goes (our choice)
+TOLD_CELLS_LEAST = 6  # 1 h
+TOLD_K_LEAST = 3.0
+EVENED_OUT_H = 2.0  # after a run until the block's parts are as warm as each other (our choice)
 HEATED_K_PER_H = 3.0  # where no heating was learned
 
 
@@ -85,8 +89,9 @@ def shortfall(late: Lately, normal: WaterNormal, *, heater: str, stepped_k: floa
     tau_h, tau_log_sd = normal.time_constant_h, normal.time_constant_log_sd
     peak, trough = _last_heat(late)
     prior = LOG_ODDS_FAULT + (LOG_ODDS_UNLEARNED if normal.days < 1 else 0.0)
-    if heater == "seasonal" and not np.nanmean(late.air[-144:]) < WARM_AIR_CEL:
-        prior += LOG_ODDS_SUMMER
+    if heater == "seasonal":
+        warm = (float(np.nanmean(late.air[-144:])) - WARM_AIR_CEL) / WARM_AIR_SD_K
+        prior += LOG_ODDS_SUMMER * (NormalDist().cdf(warm) if np.isfinite(warm) else 1.0)
     begin = max(crossed, last - SPAN_CELLS)
     if low[last]:  # after a gap, from where it is known again
         begin += int(np.argmax(~np.isnan(late.excess[begin : last + 1])))
@@ -98,13 +103,15 @@ def shortfall(late: Lately, normal: WaterNormal, *, heater: str, stepped_k: floa
     hours = (last - begin) * CELL_H
     excess = float(late.excess[span][known].mean())
     tau_h, tau_log_sd = _time_constant_now(late, normal, peak, crossed)
-    lost = excess * hours / normal.time_constant_h
+    own_h, own_log_sd = _unheated_before(late, normal, peak, crossed)
+    lost = excess * hours / own_h
     received = late.value(last) - late.value(begin) + lost
     expected = _expected_heating(normal, lost / hours) * hours
-    loss_sd = max(LOSS_SHARE, normal.time_constant_log_sd) * abs(lost)
+    loss_sd = max(LOSS_SHARE if own_log_sd > SAME_LOG_SD else SAME_LOG_SD, own_log_sd) * abs(lost)
     sd = float(np.sqrt(2 * normal.noise**2 + loss_sd**2 + HEAT_FLOOR_K**2))
     healthy_sd = float(np.hypot(sd, HEATING_SHARE * expected))
-    depth = cut_in - late.water
+    deepest = normal.deepest if np.isfinite(normal.deepest) else normal.cut_in
+    depth = cut_in - max(normal.cut_in - deepest, 0.0) - late.water  # as deep the unit's own sound cycles have gone
     floor = np.hypot(DEPTH_FLOOR_K, normal.trough_sd)
     if late.after_run_h[last] < 36 and trough < last - late.after_run_h[last] / CELL_H:
         floor = np.hypot(floor, AFTER_RUN_FLOOR_K)
@@ -135,10 +142,12 @@ def shortfall(late: Lately, normal: WaterNormal, *, heater: str, stepped_k: floa
     weights = np.exp(np.array([well, none, weak]) - max(well, none, weak))
     chances = weights / weights.sum()
     lowered = LOWERED_SHARE * np.exp(-max(depth, 0.0) / LOWERED_K)
-    failed = float(chances[1] * (1 - lowered))
+    # of no heat and too little the likelier is said: both mean the same journey, and neither is to hide in the other
+    either, likelier = chances[1] + chances[2], chances[1] ** 2 / max(chances[1] ** 2 + chances[2] ** 2, 1e-12)
+    failed = float(either * likelier * (1 - lowered))
     return Shortfall(
         failed=failed,
-        weak=float(chances[2]),
+        weak=float(either * (1 - likelier)),
         share=float(share),
         hours=(last - crossed) * CELL_H,
         heating_now=max(received / hours, 0.0),
@@ -202,6 +211,29 @@ def _time_constant_now(late: Lately, normal: WaterNormal, peak: float, crossed: 
     weight = log_sd**2 / (log_sd**2 + told_sd**2)
     center = np.log(normal.time_constant_h) + weight * (told - np.log(normal.time_constant_h))
     return float(np.exp(center)), float(np.hypot(np.sqrt(weight) * told_sd, WIND_LOG_SD))
+
+
+def _unheated_before(late: Lately, normal: WaterNormal, peak: float, crossed: int) -> tuple[float, float]:
+    """Time constant with what this very fall told above the cut-in, where no heater is on, and its logarithm's spread.
+
+    The same wind and the same doors: what cools on as it did before is not heated.
+    """
+    begin = crossed - 1 if np.isnan(peak) else int(peak) + 3
+    settled = np.flatnonzero(late.running[:crossed] | (late.after_run_h[:crossed] < EVENED_OUT_H))
+    begin = max(begin, int(settled[-1]) + 1 if len(settled) else 0, crossed - SPAN_CELLS)
+    known_sd = normal.time_constant_log_sd
+    if crossed - begin < TOLD_CELLS_LEAST:
+        return normal.time_constant_h, known_sd
+    span = late.excess[begin:crossed]
+    lost = late.value(begin) - late.value(crossed - 1)
+    area = float(np.nansum(span)) * CELL_H
+    if lost < TOLD_K_LEAST or np.isnan(span).mean() > 0.3 or area <= 0:
+        return normal.time_constant_h, known_sd
+    told = float(np.log(area / lost))
+    told_sd = float(np.sqrt(SAME_LOG_SD**2 + 2 * (max(normal.noise, normal.resolution / 2) / lost) ** 2))
+    weight = known_sd**2 / (known_sd**2 + told_sd**2)
+    center = np.log(normal.time_constant_h) + weight * (told - np.log(normal.time_constant_h))
+    return float(np.exp(center)), float(np.sqrt(weight) * told_sd)
 
 
 def _onset(late: Lately, normal: WaterNormal, peak: float, crossed: int) -> tuple[float, float]:

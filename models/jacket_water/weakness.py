@@ -7,19 +7,19 @@ nothing.
 import numpy as np
 
 from models.jacket_water.cycles import EXCESS_TOLD_K, cycles
+from models.jacket_water.habits import STEEP_SD_MAX, steepness
 from models.jacket_water.lately import CELL_H, Lately
 from models.jacket_water.normal import WaterNormal
 
 HALF_LOG = np.log(0.5)
-TEETH_WEAK_SD = 0.14  # of the log of some days' heating rate: wind, sun and grid (our choice)
-WEAK_LOG = np.log(0.65)
+WEAK_LOG = np.log(0.72)  # 15 % of mains volts missing (P of V squared); less is the grid's way
 LOG_ODDS_TEETH = -6.0
-TEETH_CHANCE_MAX = 0.45  # water that is held calls nobody; measured: rates from cells misled 1 unit in 10 a month
-RISES_LEAST = 4
-RISE_H_LEAST = 0.9  # h: shorter rises are too short against a cell to tell half from whole
-OFF_H_LEAST = 1.0  # h: faster cycles are blurred by cells of ten minutes
-DUTY_LEAST = 0.45  # a heater that is on for less has power to spare, whatever it lost
-LONG_DUTY = 0.6  # where the heater is on for most of the time, two long rises say as much as many short ones
+STEEP_SD = 0.15  # of the log of a day's steepness beside the unit's own spread: mains volts, cells (our choice)
+STEEP_DAYS_LEAST = 5.0
+LONGER_ON = 0.85  # of the learned heating by the balance of the last day and a half
+AFTER_RUN_H = 10.0
+NEWEST_CELLS = 144  # a day, so that all its hours are in it
+RISES_LEAST = 2
 PLATEAU_CELLS = 72  # 12 h
 PLATEAU_LOG_SD = 0.2  # of the heat over half a day: wind above all (our choice)
 PLATEAU_CYCLES_LEAST = 3.0  # so many cycles must be missing
@@ -35,7 +35,8 @@ def weak_while_held(late: Lately, normal: WaterNormal) -> tuple[float, float]:
     if normal.heating_days < 2 or normal.flat or late.air_told:
         return 0.0, np.nan
     chance, heating = _by_plateau(late, normal)
-    return (chance, heating) if chance > TEETH_CHANCE_MAX else _by_teeth(late, normal)
+    by_teeth, told = _by_teeth(late, normal)
+    return (chance, heating) if chance > by_teeth else (by_teeth, told)
 
 
 def _by_plateau(late: Lately, normal: WaterNormal) -> tuple[float, float]:
@@ -67,21 +68,28 @@ def _by_plateau(late: Lately, normal: WaterNormal) -> tuple[float, float]:
 
 
 def _by_teeth(late: Lately, normal: WaterNormal) -> tuple[float, float]:
-    """Rises that take longer than they should; capped, for cells of ten minutes tell rates poorly."""
-    quiet = np.where(late.running | (late.after_run_h < 10.0), np.nan, late.mean)
-    found = cycles(quiet, late.air, late.saw, by_day=False)
-    enough = found.count >= RISES_LEAST or (found.count >= 2 and found.duty[0] > LONG_DUTY)
-    seen_well = found.rise_h >= RISE_H_LEAST and found.duty[0] >= DUTY_LEAST
-    seen_well &= normal.cycle_k_h / max(found.excess[0], 1.0) >= OFF_H_LEAST
-    if not enough or not seen_well or not found.excess[0] >= EXCESS_TOLD_K:
+    """Teeth that rise more slowly than on any of the unit's own days, and a heater that is on for longer.
+
+    How fast water rises heated and falls unheated, together, is the heater's power whatever wind and weather do; its
+    share of time is the second witness, and tells what the heater gives. A heater of two stages has days of both.
+    """
+    quiet = np.where(late.running | (late.after_run_h < AFTER_RUN_H), np.nan, late.mean)
+    saw = late.saw
+    settled = saw.whole & (late.after_run_h[saw.begin] >= AFTER_RUN_H)
+    newest = settled & (saw.begin >= late.last - NEWEST_CELLS)
+    if (newest & (saw.rise > 0)).sum() < RISES_LEAST:
+        newest = settled  # a heater that is hardly ever off has few teeth a day
+    found = cycles(quiet, late.air, saw, by_day=False)
+    if (newest & (saw.rise > 0)).sum() < RISES_LEAST or not found.excess[0] >= EXCESS_TOLD_K:
         return 0.0, np.nan
     # the slower cooling gives the heater less to do and so the weaker heater: of both the benefit of the doubt
     tau_h = float(np.fmin(found.tau_h[0], normal.time_constant_h))
     heating = float(found.excess[0] / tau_h / found.duty[0])
-    newest = float(np.log(heating / normal.heating_k_per_h))
-    if max(newest, normal.heating_recent_log) > WEAK_LOG:  # a single windy day does not speak for a heater
+    steep = steepness(saw, newest)
+    if not (steep > 0 and normal.steep_log_sd <= STEEP_SD_MAX and normal.steep_days >= STEEP_DAYS_LEAST):
         return 0.0, heating
-    log = (newest + normal.heating_recent_log) / 2
-    sd2 = TEETH_WEAK_SD**2 + normal.heating_log_sd**2
-    odds = LOG_ODDS_TEETH + min((log**2 - max(log - HALF_LOG, 0.0) ** 2) / (2 * sd2), 12.0)
-    return min(float(1 / (1 + np.exp(-odds))), TEETH_CHANCE_MAX), heating
+    log = float(np.log(steep / normal.steep_k_per_h))
+    if log > WEAK_LOG or not heating < LONGER_ON * normal.heating_k_per_h:
+        return 0.0, heating
+    odds = LOG_ODDS_TEETH + min(log**2 / (2 * (normal.steep_log_sd**2 + STEEP_SD**2)), 12.0)
+    return float(1 / (1 + np.exp(-odds))), heating

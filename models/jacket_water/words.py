@@ -52,10 +52,10 @@ def stuck_on(late: Lately, normal: WaterNormal) -> str:
     )
 
 
-def restricted(normal: WaterNormal, cycle_k_h: float) -> str:
-    """Of little water moving. Args: normal: of the unit. cycle_k_h: off-time times excess of late, K h."""
+def restricted(livelier: float) -> str:
+    """Of little water moving. Args: livelier: by what factor the water moves more than usual."""
     return (
-        f"The sensor's teeth have become short and steep: off-times are {100 * cycle_k_h / normal.cycle_k_h:.0f} % of"
-        " the usual for this weather. Hot water may stand at the heater while the block is cold (air lock, low coolant,"
-        " closed valve, pump)."
+        f"The sensor's teeth have become short and steep: the water goes up and down at {100 * livelier:.0f} % of its"
+        " usual speed for this excess over the air. Hot water may stand at the heater while the block is cold"
+        " (air lock, low coolant, closed valve, pump)."
     )

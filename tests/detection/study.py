@@ -280,9 +280,10 @@ def main() -> None:
     print(told(str(given.history or given.out), done.score))
     print(f"simulated in {done.seconds[0]:.1f} s, replayed in {done.seconds[1]:.1f} s")
     given.out.mkdir(parents=True, exist_ok=True)
-    done.score.faults.merge(done.labels[["unit", "from", "kind", "severity", "to"]], on=["unit", "from"]).to_csv(
-        given.out / "faults.csv", index=False
-    )
+    if len(done.score.faults):
+        done.score.faults.merge(done.labels[["unit", "from", "kind", "severity", "to"]], on=["unit", "from"]).to_csv(
+            given.out / "faults.csv", index=False
+        )
     done.score.false_alarms.to_csv(given.out / "false.csv", index=False)
 
 

@@ -26,13 +26,15 @@ FAULTS = {  # unit, condition, hours from the onset within which it must be call
     "whole kelvins on change": (Unit(failed_h=H, deadband=1.0, quantum=1.0), FAILED, 6.0),
     "no air sensor": (Unit(failed_h=H, air_known=False), FAILED, 5.0),
     "readings every ten minutes": (Unit(failed_h=H, rhythm_min=10, quantum=0.5), FAILED, 6.0),
-    "after a run": (Unit(failed_h=H, runs=((H, 0.5),)), FAILED, 17.0),
+    "after a run": (Unit(failed_h=H, runs=((H, 0.5),)), FAILED, 18.0),
     "found after a gap": (Unit(failed_h=H, gaps=((H, 14.0),)), FAILED, 15.5),
-    "one of two elements, deep cold": (Unit(half_h=H, outdoor=-20.0, heating=8.0), WEAK, 12.0),
+    "one of two elements, deep cold": (Unit(half_h=H, outdoor=-20.0, heating=8.0), WEAK, 30.0),
     "stuck on": (Unit(stuck_h=H), STUCK, 5.0),
     "stuck on after a run": (Unit(stuck_h=H, runs=((H, 0.5),)), STUCK, 12.0),
     "air lock": (Unit(restricted_h=H), RESTRICTED, 8.0),
     "air lock, on change": (Unit(restricted_h=H, rhythm_min=5, deadband=0.5), RESTRICTED, 12.0),
+    "one of two elements, water held": (Unit(half_h=H, outdoor=18.0), WEAK, 30.0),
+    "one of two elements, wind": (Unit(half_h=H, wander=0.3, heating=16.0), WEAK, 30.0),
 }
 
 SOUND = {
@@ -59,6 +61,7 @@ SOUND = {
     "seasonal, switched off in warm weather": Unit(outdoor=17.0, summer_off=8.0, configured="seasonal"),
     "none": Unit(failed_h=0.0, configured="none"),
     "two days old": Unit(first_h=H - 12),
+    "mains 8 % low": Unit(half_h=H, half_share=0.85),
 }
 
 
@@ -107,7 +110,7 @@ def test_a_set_point_turned_down_is_a_note_and_the_call_ends_once_the_heater_is_
     assert len({note.at_ns for note in said.notes}) == 1
     quiet = said.chance[:, said.hours > H + 9]
     assert (quiet < CALLED).all()
-    assert said.chance[FAILED].max() < 0.95
+    assert said.chance[FAILED].max() < 0.97
 
 
 def test_a_sensor_in_doubt_is_unknown_and_says_why(sound: Traces):
@@ -166,6 +169,57 @@ def test_untrusted_cells_teach_nothing():
     assert normal.time_constant_h == WaterNormal().time_constant_h
 
 
+def test_a_limit_that_stands_in_each_cycle_does_not_keep_the_levels_unknown():
+    """What a high limit at 44 Cel covers, with its margins, is not trusted; the cut-out lies there."""
+    trace = traces([Unit()], 12)
+    high = trace.water.mean[0] > 44.0
+    trace.trusted[0] = ~(np.convolve(high, np.ones(13), "same") > 0)
+    assert trace.trusted.mean() < 0.6
+    (normal,) = learn(trace.seen(12 * 24.0), [WaterNormal()])
+    assert normal.cut_in == pytest.approx(38.0, abs=0.5)
+    assert normal.cut_out == pytest.approx(47.0, abs=0.5)
+
+
+def test_restricted_water_teaches_nothing_while_it_stands():
+    """A long spell within the band is a fault's and no unit's way."""
+    trace = traces([Unit(restricted_h=H, restricted_by=15.0)], DAY + 6)
+    (before,) = learn(trace.seen(H), [WaterNormal()])
+    trace.trusted[0, round(H * 6) :] = False
+    normal = before
+    for day in range(DAY + 1, DAY + 7):
+        (normal,) = learn(trace.seen(day * 24.0), [normal])
+    assert normal.movement_per_h == pytest.approx(before.movement_per_h, rel=0.15)
+    assert normal.steep_k_per_h == pytest.approx(before.steep_k_per_h, rel=0.15)
+
+
+@pytest.mark.parametrize("rhythm_min", [10, 30])
+def test_a_run_that_nobody_noticed_is_no_heater_stuck_on(rhythm_min: int):
+    unit = Unit(runs=((H, 0.7),), rhythm_min=rhythm_min, deadband=2.0)
+    trace = traces([unit], DAY + 2)
+    trace.running[:] = False
+    trace.after_run_h[:] = np.inf
+    said = replay(trace, 0, judge_from_h=H - 6)
+    assert [call for call in said.calls() if call[0] == STUCK] == []
+
+
+def test_a_heater_that_is_stuck_on_is_found_though_a_run_hid_its_beginning():
+    trace = traces([Unit(stuck_h=H, runs=((H, 0.7),))], DAY + 2)
+    trace.running[:] = False
+    trace.after_run_h[:] = np.inf
+    assert replay(trace, 0, judge_from_h=H - 6).first(STUCK) < H + 14
+
+
+def test_water_that_cools_under_the_air_is_the_sensors_fault():
+    """Two sensors changed places: what was the water's now reads the air, and falls with the night."""
+    trace = traces([Unit(outdoor=0.0)], DAY + 2)
+    at = round(H * 6)
+    for part in ("mean", "least", "greatest"):
+        water, air = getattr(trace.water, part), getattr(trace.air, part)
+        water[0, at:], air[0, at:] = air[0, at:].copy(), water[0, at:].copy()
+    said = replay(trace, 0, judge_from_h=H)
+    assert not (said.chance[FAILED] >= 0.9).any()
+
+
 def test_a_failed_heater_does_not_teach_a_new_cut_in():
     trace = traces([Unit(failed_h=240.0, outdoor=15.0)], 24)
     (before,) = learn(trace.seen(240.0), [WaterNormal()])
@@ -204,4 +258,4 @@ def test_whatever_is_missing_chances_stay_chances(faulty: Traces, unit: int, hou
     for one in opinions:
         chance, hours = one.probability[0], one.not_ready_h[0]
         assert np.isnan(chance) or 0.0 <= chance <= 1.0
-        assert np.isnan(hours).all() or ((np.diff(hours) >= 0) | (hours[1:] == hours[:-1])).all()
+        assert np.isnan(hours).all() or (hours[1:] >= hours[:-1]).all()  # inf less inf has no sign

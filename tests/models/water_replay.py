@@ -8,7 +8,7 @@ from models.jacket_water import WaterNormal, WaterOpinion, judge, learn
 from models.opinion import Note
 from tests.models.water_traces import Traces
 
-CALLED = 0.5  # chance from which a condition is taken to be raised
+CALLED = 0.9  # chance from which the limits file raises a condition
 
 
 @dataclass
