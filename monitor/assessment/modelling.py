@@ -19,7 +19,7 @@ from monitor.alarms.lifecycle import Evidence
 from monitor.assessment import opinions
 from monitor.assessment.cells import Newest
 from monitor.assessment.ground import BATTERY, Ground
-from monitor.assessment.opinions import INSTANT_NS, Heard, Thresholds
+from monitor.assessment.opinions import BESIDE_LIMIT, INSTANT_NS, Heard, Thresholds
 from monitor.assessment.seeing import Pending, Sight, known_runs
 from monitor.assessment.state import Held, Noted, Turned, UnitState
 from monitor.assessment.tracks import NO_TIME, Tracks
@@ -167,7 +167,7 @@ class Modelling:
         for opinion in self._models.together(seen, said):
             calm &= ~(opinion.probability > self._calm_below(opinion.condition, units))
             for row in self._of_interest(opinion, units, states):
-                turned = self._turned(opinion, row, int(units[row]), states[row], instant_ns)
+                turned = self._turned(opinion, row, int(units[row]), states[row], pending[row], instant_ns)
                 if turned is not None:
                     pending[row].turned.append(turned)
         for row, state in enumerate(states):
@@ -182,19 +182,24 @@ class Modelling:
         likely = np.nan_to_num(opinion.probability, nan=-1.0)
         for row, (unit, state) in enumerate(zip(units.tolist(), states, strict=True)):
             if opinion.condition in state.held or (
-                likely[row] >= self._thresholds_of(unit, opinion.condition).raise_probability
+                likely[row] >= min(self._thresholds_of(unit, opinion.condition).raise_probability, BESIDE_LIMIT)
             ):
                 yield row
 
-    def _turned(self, opinion: Opinion, row: int, unit: int, state: UnitState, instant_ns: int) -> Turned | None:
+    def _turned(
+        self, opinion: Opinion, row: int, unit: int, state: UnitState, pending: Pending, instant_ns: int
+    ) -> Turned | None:
         known = self._ground.units[unit]
         before = state.held.get(opinion.condition, NOT_HELD)
         together = all(state.held.get(name, NOT_HELD).active for name in SUPPLIED)
         heard, share = opinions.with_kept_supply(self._heard(opinion, row, unit), before, together=together)
+        thresholds = self._thresholds_of(unit, opinion.condition)
+        if opinions.explains_a_limit(opinion.condition, state.reasons, pending.turned, instant_ns):
+            thresholds = thresholds.beside_limit()
         held, turned = opinions.judged(
             before if before == NOT_HELD else replace(before, supply_share=share),
             heard,
-            self._thresholds_of(unit, opinion.condition),
+            thresholds,
             instant_ns=instant_ns,
             deadline_ns=self._ground.deadline(known.site, instant_ns)[0],
         )

@@ -2,19 +2,21 @@
 
 In: what a model says of one condition of one unit at one instant, where it stood before, thresholds of the limits file.
 Out: where it stands then, and the turn it makes, if any. Pure: the instant is an argument, and nothing else is asked.
-May import: monitor.alarms, monitor.assessment.state, monitor.times.
+May import: monitor.alarms, monitor.assessment.state and returning, monitor.times.
 
 A model has no memory and may waver. So a condition is raised once its probability stood at raise_probability for
 on_delay, and cleared once it stood at clear_probability for off_delay; an instant at which nothing can be said counts
-for neither. Between the two nothing turns.
+for neither. Between the two nothing turns. Beside a limit that it explains it is raised once it is likelier than not:
+the limit calls already, and whoever is called wants to know why.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from math import isinf, isnan
 
-from monitor.alarms.explaining import NO_AC_SUPPLY
+from monitor.alarms.explaining import EXPLAINED_BY, NO_AC_SUPPLY
 from monitor.alarms.lifecycle import Cause, Evidence, NotReady, Urgency
+from monitor.assessment.returning import Reason
 from monitor.assessment.state import MODEL, Held, Turned
 from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS
 
@@ -44,6 +46,9 @@ heater or charger that never rests boils water off; our choice)."""
 TIMES_ROUND_NS = MINUTE_NS
 CAUSES_SAID_MAX = 5
 UNNAMED_SHARE = 0.5  # of the condition's own name; a finer name from here on is said instead of it
+CALLING = ("limit", "not_ready")
+"""Levels of a limit at which somebody is called."""
+BESIDE_LIMIT = 0.5  # probability from which a condition that explains a passed limit is raised, at once (our choice)
 CAUSE_LEAST = 0.05  # what is less likely is not said
 
 
@@ -66,6 +71,15 @@ class Thresholds:
             int(table["off_delay"]),
         )
 
+    def beside_limit(self) -> "Thresholds":
+        """Those that hold while a limit that the condition explains is passed."""
+        return replace(
+            self,
+            raise_probability=min(self.raise_probability, BESIDE_LIMIT),
+            clear_probability=min(self.clear_probability, BESIDE_LIMIT),
+            on_delay_ns=0,
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Heard:
@@ -81,6 +95,28 @@ class Heard:
     hours: tuple[float, float, float]
     evidence: Evidence
     signal: int
+
+
+def explains_a_limit(
+    condition: str, reasons: Mapping[str, Mapping[str, Reason]], turned: Iterable[Turned], instant_ns: int
+) -> bool:
+    """Whether a limit that calls, and that a condition would explain, is passed at an instant.
+
+    Args:
+        reasons: of the unit, before the step under way. turned: in that step, in any order.
+    """
+    effects = {effect for effect, causes in EXPLAINED_BY.items() if condition in causes}
+    passed = {
+        (effect, source)
+        for effect in effects
+        for source, reason in reasons.get(effect, {}).items()
+        if reason.evidence.level in CALLING
+    }
+    due = [turn for turn in turned if turn.condition in effects and turn.noticed_ns <= instant_ns]
+    for turn in sorted(due, key=lambda turn: turn.moment):
+        if turn.evidence.level in CALLING:
+            (passed.add if turn.active else passed.discard)((turn.condition, turn.source))
+    return bool(passed)
 
 
 def judged(

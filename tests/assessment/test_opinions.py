@@ -1,13 +1,14 @@
 """What models say becomes findings in time, once, and without flapping."""
 
 from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 import pytest
 
 from monitor.alarms.lifecycle import Evidence, Urgency
-from monitor.assessment.opinions import INSTANT_NS, Heard, Thresholds, judged, with_kept_supply
-from monitor.assessment.state import Held
+from monitor.assessment.opinions import INSTANT_NS, Heard, Thresholds, explains_a_limit, judged, with_kept_supply
+from monitor.assessment.state import Held, Turned, UnitState
 from monitor.times import DAY_NS, HOUR_NS
 
 BEGIN_NS = 1_770_000_000 * 10**9 // INSTANT_NS * INSTANT_NS
@@ -44,6 +45,35 @@ def test_an_opinion_is_raised_once_it_stood_for_its_delay():
 
 def test_without_a_delay_it_is_raised_at_once():
     assert short(told(heard(0.95), thresholds=replace(HOUR, on_delay_ns=0))) == [(0.0, True, "before_visit")]
+
+
+def test_beside_a_limit_that_it_explains_what_is_likelier_than_not_is_said_at_once():
+    beside = HOUR.beside_limit()
+    assert short(told(heard(0.55))) == []
+    assert short(told(heard(0.55), thresholds=beside)) == [(0.0, True, "before_visit")]
+    assert short(told(*[heard(0.45)] * 9, thresholds=beside)) == []
+    lenient = Thresholds(0.4, 0.2, 0, 0)
+    assert lenient.beside_limit() == lenient
+
+
+def test_only_a_limit_that_calls_and_still_stands_is_explained():
+    def turn(hour, source, active=True, condition="low_water_temperature"):
+        at = BEGIN_NS + hour * HOUR_NS
+        return Turned(at, at, condition, source, active, Urgency.AT_VISIT, Evidence(level=source.split()[-1]))
+
+    def explains(*turns, hour=5, condition="heater_failed", reasons=MappingProxyType({})):
+        return explains_a_limit(condition, reasons, turns, BEGIN_NS + hour * HOUR_NS)
+
+    assert explains(turn(1, "low limit"))
+    assert explains(turn(1, "low not_ready"))
+    assert not explains(turn(1, "low warning"))
+    assert not explains(turn(6, "low limit"))
+    assert not explains(turn(1, "low limit"), condition="charger_failed")
+    assert not explains(turn(2, "low limit", active=False), turn(1, "low limit"))
+    state = UnitState()
+    state.apply("mill-1", [turn(0, "low limit")])
+    assert explains(reasons=state.reasons)
+    assert not explains(turn(1, "low limit", active=False), reasons=state.reasons)
 
 
 def test_what_cannot_be_judged_raises_and_clears_nothing():
