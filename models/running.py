@@ -15,9 +15,13 @@ RISE_K = 12.0  # a jacket-water heater warms by 5-11 K in 10-60 min and then res
 RISE_BIN_NS = 300 * 1_000_000_000
 RISE_BINS = 5  # the rise is looked for within 20 to 25 min
 FALL_K = 3.0  # water this far below the run's greatest has begun to cool: the engine has stopped
+FALL_LONG_K = 6.0  # once it has run for LONG_NS: loads that come and go move it by more than FALL_K (our choice)
+LONG_NS = 3600 * 1_000_000_000
 HELD_K = 1.0  # water this near to the run's greatest is still held by the engine's own thermostat (our choice)
 SPEED_RUNNING = 200.0  # 1/min; cranking is 100-250, self-sustained 400 and more (common practice)
-RUN_NS_MAX = 12 * 3600 * 1_000_000_000  # an inferred run without an end is given up after half a day
+RUN_NS_MAX = 12 * 3600 * 1_000_000_000  # an inferred run without an end is given up after half a day ...
+HOT_CEL = 70.0  # ... but not while the water is this hot: thermostats of engines open at 77-88, heaters' below 60
+HOT_RUN_NS_MAX = 7 * 24 * 3600 * 1_000_000_000  # a mains failure of a week; then a sensor is likelier (our choice)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +67,8 @@ def switched(time_ns: Int64, received_ns: Int64, running: NDArray[np.bool_], las
 
 
 def inferred(time_ns: Int64, received_ns: Int64, value: Float64, recent_least: Float64, last: Run | None) -> list[Run]:
-    """Runs by the water alone: a rise of RISE_K over its recent least begins one, FALL_K below its peak ends it.
+    """Runs by the water alone: a rise of RISE_K over its recent least begins one, FALL_K below its peak ends it,
+    FALL_LONG_K after an hour.
 
     It ended when the water was last near its peak. Until what was before the run is no longer recent, only water at
     the peak again is a new run.
@@ -102,7 +107,10 @@ def _followed(runs: list[Run], time_ns: Int64, received_ns: Int64, value: Float6
     """Follows the run under way from reading `at`; the first reading after its end."""
     run = runs[-1]
     peaks = np.maximum.accumulate(np.concatenate(([run.peak], value[at:])))[1:]
-    over = np.flatnonzero((peaks - value[at:] >= FALL_K) | (time_ns[at:] - run.began_ns > RUN_NS_MAX))
+    lasted = time_ns[at:] - run.began_ns
+    fall = np.where(lasted > LONG_NS, FALL_LONG_K, FALL_K)
+    most = np.where(value[at:] >= HOT_CEL, HOT_RUN_NS_MAX, RUN_NS_MAX)
+    over = np.flatnonzero((peaks - value[at:] >= fall) | (lasted > most))
     stop = int(over[0]) if len(over) else len(peaks) - 1
     held = np.flatnonzero(value[at : at + stop + 1] >= peaks[: stop + 1] - HELD_K)
     if len(held):

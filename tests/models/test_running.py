@@ -74,10 +74,17 @@ def test_a_second_start_soon_after_a_short_run_is_seen():
     assert [run.under_way for run in by_water(water)] == [False, True]
 
 
-def test_a_run_without_an_end_is_given_up_after_half_a_day():
-    water = [42.0, *np.linspace(42, 84, 10), *[84.0] * 900]
+@pytest.mark.parametrize(("hot", "days", "under_way"), [(60.0, 0.6, False), (84.0, 6.5, True), (84.0, 7.5, False)])
+def test_a_run_without_an_end_is_given_up_after_half_a_day_or_a_week_of_hot_water(hot, days, under_way):
+    water = [42.0, *np.linspace(42, hot, 10), *[hot] * round(days * 1440)]
+    assert [run.under_way for run in by_water(water)] == [under_way]
+
+
+def test_loads_that_come_and_go_end_no_long_run():
+    swings = [83.0, 85.0, 88.0, 84.0] * 60
+    water = [42.0] + np.linspace(42, 84, 10).tolist() + [84.0] * 60 + np.repeat(swings, 10).tolist()
     (run,) = by_water(water)
-    assert not run.under_way
+    assert run.under_way
 
 
 def test_the_numbers_are_those_of_the_trade():
