@@ -1,5 +1,5 @@
-"""Silence of a unit, a signal, a gateway; a clock that is wrong. The contract's numbers: five usual gaps and at least a
-quarter of an hour, a link offline for a quarter of an hour, urgency by the visit."""
+"""Silence of a unit, a signal, a gateway; a clock that is wrong. Five usual gaps, at least an
+hour, here set to a quarter of it; a link offline for a quarter of an hour and urgency by the visit (contract)."""
 
 import pytest
 from hypothesis import given
@@ -10,11 +10,15 @@ from monitor.times import HOUR_NS, MINUTE_NS, SECOND_NS
 from tests.assessment.bench import BEGIN_NS, STEADY, Bench
 
 MISSING = "readings_missing"
+QUARTER = """
+[fleet.conditions.readings_missing]
+least = "15 min"
+"""
 
 
 def steady(every_min=1.0, *, to_min=300.0, minutes=700.0, lost=(), **kwargs):
     """The four signals on one rhythm, but for spans (from, to) in which nothing comes."""
-    one = Bench(minutes=minutes, every_s=every_min * 60.0, **kwargs)
+    one = Bench(minutes=minutes, every_s=every_min * 60.0, **{"limits": QUARTER, **kwargs})
     edges = [0.0, *[edge for span in lost for edge in span], to_min]
     for signal in STEADY:
         for begin, end in zip(edges[::2], edges[1::2], strict=True):
@@ -34,6 +38,11 @@ def test_a_unit_is_missing_after_five_usual_gaps_and_never_sooner_than_a_quarter
     ((kind, urgency, at),) = missing(steady(every_min))
     assert (kind, urgency) == ("raised", "before_visit")
     assert last + silent_min <= at <= last + silent_min + 1.0  # on the next full minute
+
+
+def test_by_default_a_link_has_an_hour_to_come_back():
+    assert missing(steady(1.0, lost=[(100.0, 158.0)], to_min=300.0, minutes=310.0, limits="")) == []
+    assert len(missing(steady(1.0, lost=[(100.0, 162.0)], to_min=300.0, minutes=310.0, limits=""))) == 2
 
 
 def test_a_pause_that_is_shorter_is_nothing():

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from models.score import ALARM_COLUMNS, Score, score
+from models.score import ALARM_COLUMNS, PARTS, Score, rate_interval, score
 from monitor.assessment.modelling import Models
 from monitor.assessment.models_known import MODELS
 from monitor.batch import Batch
@@ -217,7 +217,7 @@ def judged(history: Path, *, from_days: float = 0.0, models: Models = MODELS, sp
         alarms[name] = pd.to_datetime(alarms[name], format="ISO8601", utc=True)
     begin = spans["from"].min() + pd.Timedelta(days=from_days)
     spans["from"] = begin
-    alarms = alarms[alarms["raised_at"] >= begin]
+    alarms = alarms[(alarms["raised_at"] >= begin) & (alarms["raised_at"] < spans["to"].max())]
     return Studied(score(alarms, true, spans), alarms, true, count, (0.0, time.perf_counter() - begun))
 
 
@@ -248,9 +248,22 @@ def told(name: str, result: Score) -> str:
         f"({healthy['visit_notes_a_year']:.3f} a year, {healthy['visit_notes_a_year_low']:.3f} to "
         f"{healthy['visit_notes_a_year_high']:.3f})"
     )
+    lines += [_told_of_part(part, result) for part in ("jacket water", "battery")]
     if len(result.false_alarms):
         lines.append(result.false_alarms.groupby(["condition", "urgency"]).size().to_string())
     return "\n".join(lines)
+
+
+def _told_of_part(part: str, result: Score) -> str:
+    """What healthy units were called and noted for, of one part of them."""
+    own = result.false_alarms[[PARTS.get(condition) == part for condition in result.false_alarms["condition"]]]
+    years = float(result.healthy["unit_years"])
+    called = int(own["called_at"].notna().sum())
+    told_so = []
+    for name, count in (("call-outs", called), ("visit notes", len(own) - called)):
+        low, high = rate_interval(count, years)
+        told_so.append(f"{count} false {name} ({count / years:.3f} a year, {low:.3f} to {high:.3f})")
+    return f"of them {part}: {', '.join(told_so)}"
 
 
 def main() -> None:

@@ -86,7 +86,7 @@ def test_thresholds_of_conditions_come_as_ns_and_numbers():
     limits = load_limits(None, FLEET)
     assert limits.condition("mill-1", "readings_missing") == {
         "usual_gaps": 5,
-        "least": 15 * MINUTE_NS,
+        "least": HOUR_NS,
         "link_offline": 15 * MINUTE_NS,
     }
     assert limits.condition("mill-1", "control_not_in_auto")["on_delay"] == 15 * MINUTE_NS
