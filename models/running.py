@@ -13,7 +13,11 @@ from models.windows import Float64, Int64
 
 RISE_K = 12.0  # a jacket-water heater warms by 5-11 K in 10-60 min and then rests; an engine goes on (common practice)
 RISE_BIN_NS = 300 * 1_000_000_000
-RISE_BINS = 5  # the rise is looked for within 20 to 25 min
+RISE_BINS = 15  # the rise is looked for within 70 to 75 min, as some gateways report each half hour
+QUICK_BINS = 5  # within 20 to 25 min RISE_K are enough
+# and K more for each bin before: an engine lifts its water by tens of kelvin in minutes, a heater by 30 K/h at most
+# where the sensor sees the block (our choice)
+FORGIVEN_K = np.maximum(np.arange(RISE_BINS) - QUICK_BINS + 1, 0) * 2.5
 FALL_K = 3.0  # water this far below the run's greatest has begun to cool: the engine has stopped
 FALL_LONG_K = 6.0  # once it has run for LONG_NS: loads that come and go move it by more than FALL_K (our choice)
 LONG_NS = 3600 * 1_000_000_000
@@ -75,7 +79,7 @@ def inferred(time_ns: Int64, received_ns: Int64, value: Float64, recent_least: F
 
     Args:
         time_ns, received_ns, value: jacket water in order, Cel, [n].
-        recent_least: least water of the RISE_BINS bins that end with the reading's own, Cel, [n].
+        recent_least: least water of the RISE_BINS bins that end with the reading's own, with FORGIVEN_K, Cel, [n].
         last: the run known before.
     Returns: last (if any) as it then is and each new run, in order.
     """
@@ -93,7 +97,7 @@ def inferred(time_ns: Int64, received_ns: Int64, value: Float64, recent_least: F
             if not len(later):
                 break
             at = int(later[0])
-            began = int(time_ns[at]) - RISE_BINS * RISE_BIN_NS
+            began = int(time_ns[at]) - QUICK_BINS * RISE_BIN_NS
             if runs and runs[-1].ended_ns is not None:
                 began = max(began, runs[-1].ended_ns)
             runs.append(

@@ -68,7 +68,9 @@ class LimitJudge:
             rows = news.where(news.signal == WATER)
             if not len(rows):
                 return
-            least, _ = self.tracks.water_bins.trailing_least(unit, rows.time_ns, rows.value)
+            least, _ = self.tracks.water_bins.trailing_least(
+                unit, rows.time_ns, rows.value, forgiven=running.FORGIVEN_K
+            )
             runs = running.inferred(rows.time_ns, rows.received_ns, rows.value, least, last)
         state.runs = state.runs[:-1] + runs if last is not None else runs
 

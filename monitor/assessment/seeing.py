@@ -20,7 +20,7 @@ from monitor.assessment.tracks import NO_TIME, Tracks
 from monitor.batch import Int64
 from monitor.times import HOUR_NS
 
-CRANK_MEANS_RUN_NS = running.RISE_BINS * running.RISE_BIN_NS  # by then the water has shown whether the engine ran
+CRANK_MEANS_RUN_NS = running.QUICK_BINS * running.RISE_BIN_NS  # by then the water has shown whether the engine ran
 
 
 @dataclass(slots=True)

@@ -60,11 +60,14 @@ class Ring:
         self.least[track, place] = np.where(same, np.minimum(self.least[track, place], least), least)
         self.number[track, place] = number
 
-    def trailing_least(self, track: int, time_ns: Int64, value: Float64) -> tuple[Float64, Int64]:
+    def trailing_least(
+        self, track: int, time_ns: Int64, value: Float64, *, forgiven: Float64 | None = None
+    ) -> tuple[Float64, Int64]:
         """For new readings of one track, not added yet: the least of the bins that end with the reading's own.
 
         Args:
-            time_ns, value: in order, [n].
+            time_ns, value: in order, [n]. forgiven: how much more a bin of that many bins ago counts for, in the
+                symbol, [kept]; None: nothing.
         Returns: the least, in the symbol, [n], and how many of the bins had readings, [n].
         """
         kept = self.number.shape[1]
@@ -87,7 +90,8 @@ class Ring:
         inside = earlier >= 0
         earlier = np.maximum(earlier, 0)
         inside &= numbers[earlier] > own[:, None] - kept
-        least = np.where(inside, leasts[earlier], np.inf).min(axis=1, initial=np.inf)
+        more = 0.0 if forgiven is None else forgiven[np.clip(own[:, None] - numbers[earlier], 0, kept - 1)]
+        least = np.where(inside, leasts[earlier] + more, np.inf).min(axis=1, initial=np.inf)
         same = np.flatnonzero(old_number == own[0])
         least[0] = min(least[0], old_least[same].min(initial=np.inf))
         count = inside.sum(axis=1) + 1

@@ -24,20 +24,23 @@ BIN_S = 100
 )
 @settings(max_examples=150, deadline=None)
 def test_the_least_of_the_last_bins_is_that_of_the_plain_way(steps, values, cuts, kept):
-    """In any pieces: for each reading the least so far of its own bin and all of those before it, and how many."""
+    """In any pieces: for each reading the least so far of its own bin and all of those before it, and how many; what
+    lies some bins back may count for more."""
+    forgiven = np.arange(kept) * 1.5
     times = np.cumsum(steps).astype(np.int64)
     value = np.array(values[: len(times)], np.float64)
     ring = Ring.empty(2, BIN_S, kept)
     least, count = [], []
     edges = sorted({0, len(times), *(cut for cut in cuts if cut < len(times))})
     for begin, end in pairwise(edges):
-        some, bins = ring.trailing_least(1, times[begin:end], value[begin:end])
+        some, bins = ring.trailing_least(1, times[begin:end], value[begin:end], forgiven=forgiven)
         least += some.tolist()
         count += bins.tolist()
         ring.add(np.full(end - begin, 1), times[begin:end], value[begin:end])
     for row, now in enumerate(times.tolist()):
         inside = [at for at in range(row + 1) if times[at] // BIN_S > now // BIN_S - kept]
-        assert least[row] == min(value[at] for at in inside)
+        ago = {at: int(now // BIN_S - times[at] // BIN_S) for at in inside}
+        assert least[row] == min(value[at] + forgiven[ago[at]] for at in inside)
         assert count[row] == len({times[at] // BIN_S for at in inside})
 
 

@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from models.running import FALL_K, RISE_BINS, RISE_K, Run, inferred, switched
+from models.running import FALL_K, FORGIVEN_K, QUICK_BINS, RISE_BIN_NS, RISE_BINS, RISE_K, Run, inferred, switched
+from monitor.assessment.tracks import Ring
 from monitor.times import MINUTE_NS, SECOND_NS, from_rfc3339
 from simulator.running import rule_times
 from simulator.scenario import load_scenario
@@ -17,12 +18,17 @@ def minutes(*values):
     return np.array(values, np.int64) * MINUTE_NS
 
 
-def by_water(values, last=None, before=None):
-    """Runs of water read each minute."""
+def by_water(values, last=None, before=None, every=1):
+    """Runs of water read each so many minutes, steady for hours before."""
     value = np.array(values, np.float64)
-    times = minutes(*range(len(value)))
-    window = np.concatenate((np.full(25, value[0] if before is None else before), value))
-    least = np.array([window[i : i + 26].min() for i in range(len(value))])
+    times = minutes(*range(0, len(value) * every, every))
+    known = np.concatenate((minutes(*range(-90, 0, every)), times)) // RISE_BIN_NS
+    window = np.concatenate((np.full(len(known) - len(value), value[0] if before is None else before), value))
+    least = np.empty(len(value))
+    for place, now in enumerate(times // RISE_BIN_NS):
+        ago = now - known
+        inside = (ago >= 0) & (ago < RISE_BINS) & (np.arange(len(known)) <= len(known) - len(value) + place)
+        least[place] = (window[inside] + FORGIVEN_K[ago[inside]]).min()
     return inferred(times, times + SECOND_NS, value, least, last)
 
 
@@ -88,7 +94,14 @@ def test_loads_that_come_and_go_end_no_long_run():
 
 
 def test_the_numbers_are_those_of_the_trade():
-    assert (RISE_K, FALL_K, RISE_BINS) == (12.0, 3.0, 5)
+    assert (RISE_K, FALL_K, QUICK_BINS) == (12.0, 3.0, 5)
+
+
+def test_a_gateway_that_reports_each_quarter_or_half_hour_shows_runs_too():
+    (run,) = by_water([56.0, 56.6, 68.3, 80.2, 81.3, 82.2, 81.6, 80.4, 79.5, 78.7, 75.0], every=15)
+    assert 45 * MINUTE_NS <= run.began_noticed_ns <= 46 * MINUTE_NS
+    assert len(by_water([42.0, 41.0, 84.0, 83.0, 75.0, 70.0], every=30)) == 1
+    assert by_water([42.0, 47.0, 52.0, 57.0, 62.0, 60.0, 55.0], every=30) == []  # a heater that stays on
 
 
 def test_the_runs_of_simulated_units_are_all_found_by_their_water_and_nothing_else_is():
@@ -99,7 +112,8 @@ def test_the_runs_of_simulated_units_are_all_found_by_their_water_and_nothing_el
     water = np.concatenate([truth.values["jacket_water_temperature"] for truth in truths], axis=1)
     made = 0
     for unit, value in zip(valley.units, np.round(water, 1), strict=True):
-        least = np.array([value[max(0, i - 24) : i + 1].min() for i in range(len(value))])
+        ring = Ring.empty(1, RISE_BIN_NS, RISE_BINS)
+        least, _ = ring.trailing_least(0, times, value, forgiven=FORGIVEN_K)
         runs = inferred(times, times, value, least, None)
         starts = rule_times(unit.exercise_rule, "America/Denver", from_ns=begin_ns, to_ns=end_ns)
         assert len(runs) == len(starts), unit.id
