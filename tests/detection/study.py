@@ -277,19 +277,20 @@ def main() -> None:
     )
     parser.add_argument("--telemetry", default="")
     parser.add_argument("--begin", default="2025-09-01")
+    parser.add_argument("--from-days", type=float, default=0.0, help="alarms of the first days do not count")
     parser.add_argument("--limits-alone", action="store_true")
     parser.add_argument("--history", type=Path, help="a history that is there already")
     parser.add_argument("--out", type=Path, required=True)
     given = parser.parse_args()
     models = LIMITS_ALONE if given.limits_alone else MODELS
     if given.history:
-        done = judged(given.history, models=models)
+        done = judged(given.history, from_days=given.from_days, models=models)
     else:
         kinds = [kind for part in FAULTS_OF_ISSUE.values() for kind in part]
         faults = dict.fromkeys(kinds, given.each) if given.each else None
         text = scenario_text(given.seed, units=given.units, days=given.days, faults=faults, begin=given.begin,
                              telemetry=given.telemetry)  # fmt: skip
-        done = study(text, given.out, models=models)
+        done = study(text, given.out, from_days=given.from_days, models=models)
     print(told(str(given.history or given.out), done.score))
     print(f"simulated in {done.seconds[0]:.1f} s, replayed in {done.seconds[1]:.1f} s")
     given.out.mkdir(parents=True, exist_ok=True)
