@@ -15,7 +15,7 @@ from models.battery.chemistry import Chemistry
 from models.battery.cranking import Cranking
 from models.battery.evidence import chance
 from models.battery.facts import OFF_H_LEAST, Facts
-from models.battery.forecast import SLOPE_H_LEAST, SURFACE_H, fall_a_day, hours_to_least
+from models.battery.forecast import SLOPE_H_LEAST, STRIPPED_H, SURFACE_H, hours_to_least, told_slope
 from models.battery.hours import CELLS_AN_HOUR, HOUR_NS, Hours
 from models.battery.normal import DAY_NS, BatteryNormal
 from models.seen import Seen
@@ -64,8 +64,9 @@ def onset_of(seen: Seen, unit: int, facts: Facts, normal: BatteryNormal, chemist
 def _at_rest(facts: Facts, hours: Hours) -> tuple[NDArray[np.intp], float]:
     """Hours off charge from which a drain can be told, the last or longest stretch, [n]; the first such volts."""
     index = facts.off_index
-    for waits_h in (SURFACE_H, EARLY_H):
-        rested = index[(index - facts.since >= waits_h) & ~(hours.after_run_h[index] < SURFACE_H)]
+    surface_h = STRIPPED_H if facts.stripped else SURFACE_H
+    for waits_h in (surface_h, min(surface_h, EARLY_H)):
+        rested = index[(index - facts.since >= waits_h) & ~(hours.after_run_h[index] < surface_h)]
         if len(rested) >= 6:
             break
     index = rested
@@ -73,8 +74,8 @@ def _at_rest(facts: Facts, hours: Hours) -> tuple[NDArray[np.intp], float]:
         return index, np.nan
     last_run = np.maximum.accumulate(np.where(hours.ran, np.arange(len(hours.ran)), -1))[index]
     stretches: list[NDArray[np.intp]] = [index[last_run == run] for run in np.unique(last_run)]
-    seen = facts.since > 0 and SURFACE_H <= index[0] - facts.since < 2.0 * SURFACE_H
-    first = float(hours.volts[index[:4]].mean()) if seen else np.nan
+    seen = facts.since > 0 and surface_h <= index[0] - facts.since < 2.0 * surface_h + 1.0
+    first = float(hours.volts[index[: 2 if facts.stripped else 4]].mean()) if seen else np.nan
     return stretches[-1] if len(stretches[-1]) >= 36 else max(stretches, key=len), first
 
 
@@ -86,7 +87,13 @@ def lost_hours(facts: Facts, hours: Hours, normal: BatteryNormal) -> float:
 
 
 def forecast(
-    facts: Facts, hours: Hours, lost_h: float, said: Cranking, chemistry: Chemistry, drain_share: float
+    facts: Facts,
+    hours: Hours,
+    lost_h: float,
+    said: Cranking,
+    chemistry: Chemistry,
+    drain_share: float,
+    missing_volts: float = 0.0,
 ) -> Float64:
     """Hours until the unit would not crank, [3]; NaN where volts tell no charge and some is lost."""
     if not chemistry.tells_charge and drain_share > 0:
@@ -103,16 +110,22 @@ def forecast(
         cranking=said,
         chemistry=chemistry,
         drain_share=drain_share,
+        stripped=facts.stripped,
+        missing_volts=missing_volts,
     )
 
 
-def _slope_a_day(facts: Facts, hours: Hours) -> tuple[float, float]:
-    """Fall of the volts once most of the surface charge has gone, V a day, and its spread; NaN: not off long enough."""
+def slope_a_day(facts: Facts, hours: Hours, chemistry: Chemistry) -> tuple[float, float]:
+    """Fall of the volts once most of the surface charge has gone, V a day, and its spread; NaN: not off long enough.
+
+    Args:
+        facts: of the unit. hours: its hours. chemistry: of its battery.
+    """
     index, _ = _at_rest(facts, hours)
     if len(index) < SLOPE_H_LEAST:
         return np.nan, np.nan
     since = np.minimum(index - facts.since + 0.5, hours.after_run_h[index])
-    return fall_a_day(since, hours.volts[index])
+    return told_slope(since, hours.volts[index], chemistry, stripped=facts.stripped)
 
 
 def charger(
@@ -126,7 +139,9 @@ def charger(
 ) -> tuple[Said, Said]:
     """What is said of charger_failed and charger_weak."""
     failed = evidence.failed_log_odds(facts, normal, chemistry)
-    slope, slope_sd = _slope_a_day(facts, hours) if facts.off_h else (np.nan, np.nan)
+    slope, slope_sd = slope_a_day(facts, hours, chemistry) if facts.off_h else (np.nan, np.nan)
+    if facts.off_h and normal.lost_slope < np.nan_to_num(slope + slope_sd, nan=0.0):
+        slope, slope_sd = normal.lost_slope, 0.0  # an empty battery no longer sinks; how it got there was seen
     # In a unit's first days the surface charge of a rest by habit sinks as steeply.
     steep = evidence.ramp(-(slope + slope_sd), *naming.LOAD_V_DAY) if facts.learned else 0.0
     least = OFF_H_LEAST if facts.learned else evidence.OFF_H_UNLEARNED

@@ -22,6 +22,7 @@ RISES_V, LOADS_V = 0.05, 0.08  # what rises is charged; a load that goes lets re
 RISES_LATELY_H = 36
 SINKS_H_LEAST = 8  # known hours off charge before their course is told
 LOAD_H = 4  # known hours that a load may draw the volts down
+AT_ONCE = 0.6  # share of the way from float to rest that a load takes at once; a battery left alone takes hours for it
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,7 @@ class Facts:
     says nothing; fallen: share of its way from float to rest. sinking: log likelihood ratio of sinking against held.
     age_h: of the last known hour. after_run_h: since the last run, inf: none known, or one that the spell lived
     through. stuck: the volts do not move at all though they used to. temperature: of the battery now, and whether it is
-    known.
+    known. stripped: charging was lost and the surface charge with it, within minutes.
     """
 
     learned: bool
@@ -58,6 +59,22 @@ class Facts:
     stuck: bool
     temperature: float
     temperature_known: bool
+    stripped: bool
+
+
+def _stripped(hours: Hours, since: int, expected: Float64, chemistry: Chemistry) -> bool:
+    """Whether the volts were at rest as soon as charging was lost: a load took the surface charge at once.
+
+    A battery that is only left alone keeps it for hours (shared trade facts, section 4: rest is read after 8 h). After
+    a run, whose alternator gave it, the first hour tells.
+    """
+    first = hours.volts[since + 1 : since + 2]
+    if not chemistry.tells_charge or since == 0 or not len(first) or not first[0] < chemistry.rest + chemistry.rest_sd:
+        return False
+    if hours.ran[since - 1 : since + 1].any():
+        return True
+    way = float(expected[since - 1]) - chemistry.rest
+    return bool(np.nanmax(hours.step[since - 1 : since + 2], initial=-np.inf) > AT_ONCE * max(way, 0.3))
 
 
 def _own_course(hours: Hours, index: NDArray[np.intp]) -> NDArray[np.intp]:
@@ -204,4 +221,5 @@ def facts_of(hours: Hours, normal: BatteryNormal, chemistry: Chemistry) -> Facts
         stuck=stuck,
         temperature=float(hours.temperature[-1]),
         temperature_known=bool(hours.warm_known[-1]),
+        stripped=bool(len(off_index)) and _stripped(hours, since, expected, chemistry),
     )

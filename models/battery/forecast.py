@@ -30,6 +30,8 @@ SLOPE_SD_V_DAY = 0.01  # of a slope over one day, for what a temperature does to
 # Surface charge left when the quick part has gone, and its decay: rest is read after 8, better 24 h (section 4).
 SURFACE_V, SURFACE_SD_V, SURFACE_TAU_H, HOUR_SD_V = 0.1, 0.1, 15.0, 0.01
 QUICK_V, QUICK_TAU_H = 0.15, 2.5  # the quick part, and its spread as great (from memory)
+# Where a load took the surface charge with the first minutes, so much of either part may be left (our choice).
+STRIPPED_V, STRIPPED_H = 0.03, 1.0
 FELL_SD_V = 0.04  # of a fall between two rest volts (our choice)
 REST_SD_V = 0.18  # of an absolute rest volt: sensor offset and make (section 4; our choice)
 
@@ -68,27 +70,37 @@ def _drains(places: Float64, slope: float, slope_sd: float, a_charge: float) -> 
     return found
 
 
-def fall_a_day(rest_h: Float64, rest_volts: Float64) -> tuple[float, float]:
+def fall_a_day(rest_h: Float64, rest_volts: Float64, *, stripped: bool = False) -> tuple[float, float]:
     """Slope of the rest volts, V a day, negative where they sink, and its spread; the surface charge is taken out.
 
     V = a + b t + c exp(-t / 15 h) + q exp(-t / 2.5 h), least squares with what is known of c and q; six hours tell as
     much as one alone.
 
     Args:
-        rest_h, rest_volts: see hours_to_least, [n >= SLOPE_H_LEAST].
+        rest_h, rest_volts: see hours_to_least, [n >= SLOPE_H_LEAST]. stripped: see hours_to_least.
     """
     day = rest_h / 24.0
     slow, quick = np.exp(-rest_h / SURFACE_TAU_H), np.exp(-rest_h / QUICK_TAU_H)
     basis = np.stack((np.ones_like(day), day - day.mean(), slow, quick), axis=1)
     weight = 1.0 / (6.0 * HOUR_SD_V**2)
-    precision = weight * basis.T @ basis + np.diag([1e-9, 1e-9, SURFACE_SD_V**-2, QUICK_V**-2])
+    surface, surface_sd, quick_volts = (0.0, STRIPPED_V, 0.0) if stripped else (SURFACE_V, SURFACE_SD_V, QUICK_V)
+    quick_sd = STRIPPED_V if stripped else QUICK_V
+    precision = weight * basis.T @ basis + np.diag([1e-9, 1e-9, surface_sd**-2, quick_sd**-2])
     covariance = np.linalg.inv(precision)
-    fit = covariance @ (
-        weight * basis.T @ rest_volts + np.array([0.0, 0.0, SURFACE_V / SURFACE_SD_V**2, 1.0 / QUICK_V])
-    )
+    known = np.array([0.0, 0.0, surface / surface_sd**2, quick_volts / quick_sd**2])
+    fit = covariance @ (weight * basis.T @ rest_volts + known)
     span = max(float(day[-1] - day[0]), 0.25)
     sd = np.sqrt(covariance[1, 1] + (SLOPE_SD_V_DAY / span) ** 2 + (SLOPE_SHARE_SD * fit[1]) ** 2)
     return float(fit[1]), float(sd)
+
+
+def told_slope(
+    rest_h: Float64, rest_volts: Float64, chemistry: Chemistry, *, stripped: bool
+) -> tuple[float, float]:
+    """Slope of the rest volts and its spread, of the hours before the battery was empty: a flat end tells no drain."""
+    held = rest_volts > chemistry.rest - chemistry.volts_a_charge
+    index = held if held.sum() >= SLOPE_H_LEAST else np.ones(len(held), np.bool_)
+    return fall_a_day(rest_h[index], rest_volts[index], stripped=stripped)
 
 
 def course_ahead(temperature: Float64, known: bool) -> tuple[Float64, float]:
@@ -116,6 +128,8 @@ def hours_to_least(
     cranking: Cranking,
     chemistry: Chemistry,
     drain_share: float = 1.0,
+    stripped: bool = False,
+    missing_volts: float = 0.0,
     least: float = LEAST_V,
 ) -> Float64:
     """Hours from now until a crank would fall below its least volts, if nobody comes.
@@ -131,6 +145,8 @@ def hours_to_least(
         temperature: of the battery, hourly, Cel, [hour]. temperature_known: False where there is no air sensor.
         cranking: what the cranks said. chemistry: the battery's.
         drain_share: of the drain that the charger does not carry, 1: all of it, 0: it goes on charging.
+        stripped: a load took the surface charge at once, so that the first hours tell the drain.
+        missing_volts: of a cell that is out, V.
         least: V a block.
     Returns: 10 %, 50 %, 90 % quantile, h, [3]: 0 where it would now, inf: not within 30 days.
     """
@@ -138,17 +154,17 @@ def hours_to_least(
     a_charge = chemistry.volts_a_charge * (1.0 + SLOPE_SHARE_SD * volts_n)
     slope = slope_sd = np.nan
     if len(rest_h) >= SLOPE_H_LEAST and drain_share > 0:
-        slope, slope_sd = fall_a_day(rest_h, rest_volts)
+        slope, slope_sd = told_slope(rest_h, rest_volts, chemistry, stripped=stripped)
     drain = _drains(_PLACES[0], slope, slope_sd, chemistry.volts_a_charge) * drain_share / 24.0  # charge an hour
     missing = BEFORE_LOSS_SD * np.abs(missing_n)
     if np.isfinite(slope) and np.isfinite(first_volts):
         # By the volts, not by the time: runs meanwhile gave charge back.
-        settled = first_volts - SURFACE_V * np.exp(-SURFACE_H / SURFACE_TAU_H)
-        fell = settled - float(rest_volts[-6:].mean()) + FELL_SD_V * missing_n[::-1]
-        charge = 1.0 - missing - drain * SURFACE_H - np.maximum(fell, 0.0) / a_charge
+        left_v = 0.0 if stripped else SURFACE_V * np.exp(-SURFACE_H / SURFACE_TAU_H)
+        fell = first_volts - left_v - float(rest_volts[-6:].mean()) + FELL_SD_V * missing_n[::-1]
+        charge = 1.0 - missing - drain * (STRIPPED_H if stripped else SURFACE_H) - np.maximum(fell, 0.0) / a_charge
         charge -= drain * rest_age_h
     elif np.isfinite(slope) and chemistry.tells_charge and rest_h[-1] > SURFACE_H:
-        stands = float(rest_volts[-6:].mean()) + REST_SD_V * volts_n
+        stands = float(rest_volts[-6:].mean()) + missing_volts + REST_SD_V * volts_n
         charge = np.clip(1.0 - (chemistry.rest - stands) / chemistry.volts_a_charge, 0.0, 1.0)
     else:
         charge = 1.0 - missing - drain * off_h
@@ -160,7 +176,7 @@ def hours_to_least(
     empty = np.maximum(EMPTY_RISE + EMPTY_SD * empty_n, 0.1)[:, None]
     flat = FLAT_RISE * np.maximum(FLAT - left, 0.0) / FLAT
     ratio = flat + (cranking.ratio + cranking.ratio_sd * dip_n)[:, None] + ratio_shift(warmth, left, cold, empty)
-    volts = crank_volts(chemistry.rest - a_charge[:, None] * (1.0 - left), ratio)
+    volts = crank_volts(chemistry.rest - missing_volts - a_charge[:, None] * (1.0 - left), ratio)
     below = volts < least
     first = below.argmax(axis=1)
     jitter = np.where(first > 0, 0.5 + 0.3 * np.clip(late_n, -1.6, 1.6), 0.0)  # somewhere in the step before

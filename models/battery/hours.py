@@ -27,6 +27,8 @@ class Hours:
     end_ns: end of the last hour. volts, least, greatest: V a block while stopped, NaN where not known. temperature: of
     the battery, Cel, assumed where warm_known is False. air: enclosure, Cel, NaN where not known. ran: it ran for some
     of the hour. after_run_h: at the hour's end. fresh: readings in the hour. trusted: all of it may be learned from.
+    step: greatest fall from one 10-minute cell to the next but one that ends in the hour, all three read, V; NaN: none
+    such. Over 20 minutes, so that a step inside a cell shows whole.
     """
 
     end_ns: int
@@ -40,6 +42,7 @@ class Hours:
     after_run_h: Float64
     fresh: NDArray[np.int64]
     trusted: NDArray[np.bool_]
+    step: Float64
 
     def begin_ns(self, hour: int) -> int:
         """Begin of an hour, ns UTC."""
@@ -62,6 +65,18 @@ def lagged(air: Float64, lag: float) -> Float64:
     with np.errstate(invalid="ignore", divide="ignore"):
         course: Float64 = total / weights
     return course
+
+
+def _steps(mean: Float64, read: NDArray[np.bool_]) -> Float64:
+    """Greatest fall over two cells that ends in each hour, V, [hour]; see Hours.step.
+
+    Args:
+        mean: V a block, whole hours, [cell]. read: the engine stood, and it was read then, [cell].
+    """
+    fall = np.full(len(mean), np.nan)
+    fall[2:] = np.where(read[:-2] & read[1:-1] & read[2:], mean[:-2] - mean[2:], np.nan)
+    by_hour: Float64 = np.fmax.reduce(fall.reshape(-1, CELLS_AN_HOUR), axis=1)
+    return by_hour
 
 
 def hours_of(seen: Seen, unit: int, lag_h: float = LAG_H) -> Hours:
@@ -104,4 +119,5 @@ def hours_of(seen: Seen, unit: int, lag_h: float = LAG_H) -> Hours:
         after_run_h=seen.after_run_h[unit, cut:].reshape(shape)[:, -1],
         fresh=battery.count[unit, cut:].reshape(shape).sum(axis=1),
         trusted=np.asarray(seen.trusted[unit, cut:].reshape(shape).all(axis=1)),
+        step=_steps(mean, stopped & (battery.count[unit, cut:] > 0)),
     )

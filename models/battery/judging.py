@@ -40,6 +40,7 @@ CAUSES: Mapping[str, tuple[str, ...]] = {
 }
 BATTERY_PRIOR = -4.5  # log odds: a battery lasts 3-5 years, and is judged at each of its cranks
 STALE_H = 36  # without a voltage for longer nothing is said of it
+CELL_OUT_V = 2.1  # V that a shorted cell takes from the battery (shared trade facts, section 4)
 NOTE_NS = 14 * DAY_NS
 SHORT_SHIFT = (0.7, 1.1)  # of the log dip ratio: 2.1 V deeper on a dip of 2-2.5 V of 12.7 V gives 0.75-0.9
 
@@ -80,7 +81,15 @@ def _battery(facts: Facts, hours: Hours, lost_h: float, chemistry: Chemistry, sa
         said.expected if p_crank >= p_short else chemistry.rest,
         {CAUSES[BATTERY_WEAK][0]: p_crank * (1.0 - share), CAUSES[BATTERY_WEAK][1]: max(p_short, p_crank * share)},
         text,
-        forecast(facts, hours, lost_h, said, chemistry, 1.0 if facts.off_h >= OFF_H_LEAST else 0.0)
+        forecast(
+            facts,
+            hours,
+            lost_h,
+            said,
+            chemistry,
+            1.0 if facts.off_h >= OFF_H_LEAST else 0.0,
+            missing_volts=CELL_OUT_V if p_short > max(p_crank, 0.5) else 0.0,
+        )
         if probability > WORTH_FORECAST
         else np.full(3, np.nan),
     )

@@ -19,6 +19,7 @@ INTERMITTENT, SAGGING = "charger_weak/intermittent", "charger_weak/output_saggin
 SHORTED = "battery_weak/shorted_cell"
 LOAD_V_DAY = (0.15, 0.35)  # steeper than what a standing load and self-discharge take (section 4: 0.02-0.1 V a day)
 LOAD_ODDS = (0.05, 30.0)  # before and after that is sure
+AT_ONCE_ODDS = (0.5, 4.0)  # of a load where the volts took their time to rest, and where they were there at once
 COMES_ODDS, CAME_BACK = 0.15, 30.0  # of one that comes and goes; times that for each time it came back by itself
 COMES_H = 24.0  # such a spell lasts for hours; longer ones speak for one that stopped
 SAG_ODDS = (0.05, 20.0)  # before and after it is sure that the volts took days from float to rest
@@ -68,6 +69,8 @@ def shares(facts: Facts, story: Story, short: float, usual_a_week: float) -> Map
     """
     steep = -(story.slope + np.nan_to_num(story.slope_sd, nan=0.0))
     load = LOAD_ODDS[0] + (LOAD_ODDS[1] - LOAD_ODDS[0]) * ramp(steep, *LOAD_V_DAY)
+    if facts.since > 0:
+        load *= AT_ONCE_ODDS[int(facts.stripped)]
     unusual = min(max(story.returns - 2.0 * usual_a_week, 0.0), 3.0)
     beyond_h = max(facts.off_h - max(story.longest_h, 0.0), 0.0)
     comes = COMES_ODDS * CAME_BACK**unusual * np.exp(-beyond_h / COMES_H)

@@ -42,7 +42,8 @@ class BatteryNormal:
     the last ones. float_since_ns, float_before: since when the set point is another one, and the former float at 25
     Cel; 0, NaN: no. cranks: past ones. battery_since_ns: since when the battery is another one; 0: no change known.
     course: volts to which it sinks at each hour of the day UTC at which its charger rests by habit, else 0, V a
-    block, [24]; (): it never does. lost_way_h: hours from float to rest in which charge was lost, while it is lost.
+    block, [24]; (): it never does. lost_way_h, lost_slope: while charge is lost, the hours from float to rest in which
+    it was, and the steepest that the volts sank after, with what is unsure of it, V a day.
     """
 
     float_voltage: float = np.nan
@@ -69,6 +70,7 @@ class BatteryNormal:
     battery_since_ns: int = 0
     course: tuple[float, ...] = ()
     lost_way_h: float = np.nan
+    lost_slope: float = np.nan
 
 
 def spells(off: NDArray[np.bool_]) -> list[tuple[int, int]]:

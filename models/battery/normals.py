@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from models.battery.charging import slope_a_day
 from models.battery.chemistry import COMPENSATED_AT_CEL, Chemistry, chemistry_of
 from models.battery.cranking import cranking, merged
 from models.battery.facts import facts_of
@@ -41,6 +42,7 @@ LOW_HOURS = 4  # a day's low is held by its charger for at least so many hours; 
 STEP_V_LEAST = 0.12  # a set point moved by less is left to the slow reference
 STEP_DAYS = 4
 SPELL_H, SPELL_FALLEN = 3, 0.6  # a spell off charge: known hours, share of the way from float to rest (our choice)
+SLOPE_SURE_H = 30  # h off charge; by then the surface charge has gone for hours, unless a load took it at once
 SPREAD_V_MAX = 0.25  # above it there is no float to compensate: a charger that switches on and off
 
 
@@ -188,9 +190,16 @@ def _learned(before: BatteryNormal, seen: Seen, unit: int) -> BatteryNormal:
         if facts.off_h >= SPELL_H and facts.fallen > SPELL_FALLEN:
             settled[facts.since :] = False
             way = way_h(facts, hours)
-            before = replace(before, lost_way_h=before.lost_way_h if np.isnan(way) else way)
+            slope = np.nan
+            if facts.stripped or facts.off_h > SLOPE_SURE_H:
+                slope = float(np.add(*slope_a_day(facts, hours, chemistry)))
+            before = replace(
+                before,
+                lost_way_h=before.lost_way_h if np.isnan(way) else way,
+                lost_slope=float(np.fmin(before.lost_slope, slope)),
+            )
         elif not facts.off_h:
-            before = replace(before, lost_way_h=np.nan)
+            before = replace(before, lost_way_h=np.nan, lost_slope=np.nan)
     normal = _with_slope(before, hours, settled)
     hours = hours_of(seen, unit, normal.lag_h)
     at_25 = compensated(hours, normal.float_slope)

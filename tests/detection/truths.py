@@ -10,6 +10,9 @@ from typing import Any
 
 import pandas as pd
 
+SAME_FINER_NAME = {"low_battery_voltage/load_left_on": "charger_weak/load_left_on"}
+"""Truth files name a load left on by the condition that it brings about, the product by the charger that it outdoes
+(contract: finer names are our own). The finer name is what counts."""
 COLUMNS = ("unit", "kind", "condition", "causes", "from", "to", "severity", "not_ready_at")
 
 
@@ -23,6 +26,7 @@ def labels(lines: list[dict[str, Any]]) -> pd.DataFrame:
     rows = [line for line in lines if line.get("record") == "fault"]
     rows += [_of_stranger(line) for line in lines if line.get("row") == "fault" and not _hidden(line)]
     table = pd.DataFrame(rows, columns=list(COLUMNS))
+    table["causes"] = [[*own, *(SAME_FINER_NAME[one] for one in own if one in SAME_FINER_NAME)] for own in table["causes"]]
     for moment in ("from", "to", "not_ready_at"):
         table[moment] = pd.to_datetime(table[moment], format="ISO8601", utc=True)
     return table

@@ -149,11 +149,13 @@ def build(plant: Plant) -> Trace:
         wanted = (held - open_v) / resistance if held == held else -1.0
         if held == held and wanted > -load:  # it charges
             current = min(limit - load, wanted)
+            if current < 0.0:
+                resistance = 0.02  # only what is charged shows that it is nearly full
             volts[i] = held + wander if current == wanted else open_v + current * resistance
         else:
             current = -load
             volts[i] = open_v - load * resistance
-        over = max(volts[i] - rest, 0.0) if current > -load + 1e-9 else 0.0
+        over = max(volts[i] - rest, 0.0) if current > 0.0 else 0.0  # what gives more than it takes, is not charged
         quick += (0.6 * over - quick) * hour / 1.5
         slow += (min(0.35 * over, 0.3) - slow) * hour / 15
         accepted = current if current < 0 else current * (0.95 if charge < 0.97 else max(1 - charge, 0) * 12)
