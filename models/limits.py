@@ -118,13 +118,18 @@ def high_shift(temperature: Float64) -> Float64:
     return np.nan_to_num(slope * (np.clip(temperature, -40.0, 60.0) - COMPENSATED_AT_CEL), nan=0.0)
 
 
-def low_shift(temperature: Float64) -> Float64:
-    """What a hot enclosure takes off an absolute low battery warning, V a block, [n]; 0 where T is NaN or under 25 Cel.
+HIGHEST_V = 16.0  # V a block: no cold shifts a high limit beyond; electronics suffer (shared trade facts, section 2)
+UNLEARNED_V = -0.3  # V a block: a full battery rests as low as this under the plain warning (section 4, our reading)
 
-    A sound charger that compensates holds 13.2 V at 25 Cel as 12.77 V at 49 Cel; without a learned float the weaker end
-    of what is published has to do (models.normal).
+
+def low_shift(temperature: Float64) -> Float64:
+    """What is taken off an absolute low battery warning as long as no float is learned, V a block, [n].
+
+    A sound charger that compensates holds 13.2 V at 25 Cel as 12.77 V at 49 Cel; the weaker end of what is published
+    has to do (models.normal). And whether it charges at all times, or lets a full battery rest, is not known yet.
     """
-    return np.nan_to_num(SLOPE_DEFAULT * (np.clip(temperature, COMPENSATED_AT_CEL, 50.0) - COMPENSATED_AT_CEL), nan=0.0)
+    heat = SLOPE_DEFAULT * (np.clip(temperature, COMPENSATED_AT_CEL, 50.0) - COMPENSATED_AT_CEL)
+    return UNLEARNED_V + np.nan_to_num(heat, nan=0.0)
 
 
 assert SLOPE_DEFAULT < 0, "a charger's float falls with temperature"

@@ -35,6 +35,9 @@ RATIO_SD_LEAST, RATIO_SD_CRANKS = (
 LATE_SD = 0.4  # of one whose least may have been missed
 # Not on charge, its state is known to a fifth at best (0.15 V of 0.76 V), which moves the ratio by a quarter.
 UNCHARGED_V, UNCHARGED_SD = 0.1, 0.25
+# A starter needs more of a cold engine: 100 % at 27 and 155 % at 0 Cel for all that is cold (section 4, read: 0.016 a
+# kelvin), of which the battery's own cold is no part; so much of the log ratio a kelvin, and its spread (our choice).
+CHILLED_A_KELVIN, CHILLED_SD = 0.011, 0.005
 OUTLIER_SHARE, OUTLIER_SD = 0.03, 0.6  # a crank against a hot, cold or hung engine that says nothing of the battery
 PAST_LEAST = 3  # cranks before any is judged by them
 RECENT_MOST = 4  # last cranks that may be of another battery than the earlier ones
@@ -56,7 +59,8 @@ class Cranking:
     cold, cold_sd: its rise a kelvin below 25 Cel. weaker: log odds of evidence, not of belief, that the last `recent`
     cranks dipped deeper than the own past; replaced: that they dipped less deep. shift: mean of their excess.
     least, expected: of the last crank, V a block, NaN: no crank or no past. number: cranks used. since_day: of the
-    first of the recent ones.
+    first of the recent ones. beyond_sds: how many of its spreads the last crank's ratio lies over the earlier ones';
+    0 where its true least may have been missed.
     """
 
     ratio: float = DIP_PRIOR
@@ -71,10 +75,22 @@ class Cranking:
     expected: float = np.nan
     number: int = 0
     since_day: float = np.nan
+    beyond_sds: float = 0.0
 
 
-def _own(crank: Crank, chemistry: Chemistry) -> PastCrank | None:
-    """One crank as log ratio at full charge; None where it shows no dip."""
+def _usual_water(seen: Sequence[Crank]) -> float:
+    """Jacket water at which a unit is used to crank, Cel; NaN: not known."""
+    water = [crank.water for crank in seen if np.isfinite(crank.water)]
+    return float(np.median(water)) if water else np.nan
+
+
+def _chilled_k(crank: Crank, usual_water: float) -> float:
+    """How much colder than usual the engine was, K, >= 0; 0 where it is not known."""
+    return max(float(np.nan_to_num(usual_water - crank.water, nan=0.0)), 0.0)
+
+
+def _own(crank: Crank, chemistry: Chemistry, usual_water: float) -> PastCrank | None:
+    """One crank as log ratio at full charge and usual water; None where it shows no dip."""
     rest = min(crank.before, chemistry.rest)  # on charge the volts before tell the charger's, not the battery's
     charge = 1.0
     if chemistry.tells_charge and crank.before < chemistry.rest - chemistry.rest_sd:
@@ -85,7 +101,9 @@ def _own(crank: Crank, chemistry: Chemistry) -> PastCrank | None:
     spread = RATIO_SD if crank.seen_s <= SEEN_S_SURE else LATE_SD
     if crank.before < chemistry.rest + UNCHARGED_V:
         spread = float(np.hypot(spread, UNCHARGED_SD + 0.4 * (1.0 - charge)))
-    return crank.at_ns / DAY_NS, ratio - EMPTY_RISE * (1.0 - charge), crank.air, spread
+    chilled_k = _chilled_k(crank, usual_water)
+    ratio -= EMPTY_RISE * (1.0 - charge) + CHILLED_A_KELVIN * chilled_k
+    return crank.at_ns / DAY_NS, ratio, crank.air, float(np.hypot(spread, CHILLED_SD * chilled_k))
 
 
 def merged(
@@ -96,7 +114,8 @@ def merged(
     Args:
         past: as kept. seen: the last 90 days'. chemistry: of the battery. since_day: the battery is there since then.
     """
-    now = [own for own in (_own(crank, chemistry) for crank in seen) if own is not None and own[0] >= since_day]
+    water = _usual_water(seen)
+    now = [own for own in (_own(crank, chemistry, water) for crank in seen) if own is not None and own[0] >= since_day]
     first = seen[0].at_ns / DAY_NS - 1e-6 if seen else np.inf
     old = [crank for crank in past if crank[0] < first and crank[0] >= since_day]
     return tuple((*old, *now)[-PAST_MOST:])
@@ -143,11 +162,14 @@ def _evidence(excess: Float64, variance: Float64, common: float, sign: float) ->
     return float(np.logaddexp(one, growing) - np.log(2.0) - np.log(np.maximum(same, 1e-30)).sum())
 
 
-def cranking(cranks: Sequence[PastCrank], last: Crank | None, chemistry: Chemistry) -> Cranking:
+def cranking(
+    cranks: Sequence[PastCrank], last: Crank | None, chemistry: Chemistry, usual_water: float = np.nan
+) -> Cranking:
     """What a unit's cranks say of its battery.
 
     Args:
         cranks: of the battery that is in, in order. last: the newest as it was seen. chemistry: of the battery.
+        usual_water: jacket water at which it is used to crank, Cel; NaN: not known.
     Returns: the prior, wide, where there is no crank.
     """
     if not cranks:
@@ -160,12 +182,15 @@ def cranking(cranks: Sequence[PastCrank], last: Crank | None, chemistry: Chemist
     mean, covariance = _fit(ratio, colder, variance)
     best = (0.0, 0.0, 0, 0.0)
     fitted = (mean, covariance)
+    beyond_sds = 0.0
     for recent in range(1, min(RECENT_MOST, len(ratio) - PAST_LEAST) + 1):
         own = variance * _own_scatter(ratio[:-recent], colder[:-recent], variance[:-recent])
         past_mean, past_covariance = _fit(ratio[:-recent], colder[:-recent], own[:-recent])
         excess = ratio[-recent:] - past_mean[0] - past_mean[1] * colder[-recent:]
         lean = np.array([1.0, float(colder[-recent:].mean())])
         common = float(lean @ past_covariance @ lean)
+        if recent == 1 and last is not None and last.seen_s <= SEEN_S_SURE:
+            beyond_sds = float(excess[0] / np.sqrt(own[-1] + common))
         weaker = _evidence(excess, own[-recent:], common, 1.0)
         replaced = _evidence(excess, own[-recent:], common, -1.0) if recent >= 2 else 0.0
         if max(weaker, replaced) > max(best[0], best[1]):
@@ -180,6 +205,7 @@ def cranking(cranks: Sequence[PastCrank], last: Crank | None, chemistry: Chemist
     if last is not None:
         least = last.least
         predicted = float(fitted[0][0] + fitted[0][1] * colder[-1])
+        predicted += CHILLED_A_KELVIN * _chilled_k(last, usual_water)
         expected = min(last.before, chemistry.rest) / (1.0 + np.exp(predicted))
     return Cranking(
         ratio=level,
@@ -194,6 +220,7 @@ def cranking(cranks: Sequence[PastCrank], last: Crank | None, chemistry: Chemist
         expected=float(expected),
         number=len(ratio),
         since_day=float(table[-recent, 0]) if recent else np.nan,
+        beyond_sds=beyond_sds,
     )
 
 
@@ -206,7 +233,8 @@ def cranking_of(past: tuple[PastCrank, ...], seen: tuple[Crank, ...], battery_ty
             battery is there since then, days since 1970.
     """
     chemistry = chemistry_of(battery_type)
-    return cranking(merged(past, seen, chemistry, since_day), seen[-1] if seen else None, chemistry)
+    last = seen[-1] if seen else None
+    return cranking(merged(past, seen, chemistry, since_day), last, chemistry, _usual_water(seen))
 
 
 def expected_crank(

@@ -41,6 +41,9 @@ CAUSES: Mapping[str, tuple[str, ...]] = {
 BATTERY_PRIOR = -4.5  # log odds: a battery lasts 3-5 years, and is judged at each of its cranks
 STALE_H = 36  # without a voltage for longer nothing is said of it
 CELL_OUT_V = 2.1  # V that a shorted cell takes from the battery (shared trade facts, section 4)
+# One crank says it alone where it fell short by this: a cell that is out takes 2.1 V at rest and, of a crank, what the
+# divider leaves of it. A loose post takes more, a hung engine seldom as much (our choice).
+LONE_V, LONE_SDS, LONE_LOG_ODDS = 1.2, 4.0, 2.5
 NOTE_NS = 14 * DAY_NS
 SHORT_SHIFT = (0.7, 1.1)  # of the log dip ratio: 2.1 V deeper on a dip of 2-2.5 V of 12.7 V gives 0.75-0.9
 
@@ -62,8 +65,10 @@ class Judged:
 def _battery(facts: Facts, hours: Hours, lost_h: float, chemistry: Chemistry, said: Cranking, short: float) -> Said:
     """What is said of battery_weak."""
     crank = BATTERY_PRIOR + min(said.weaker, 14.0)
-    if said.recent == 1:
-        crank = min(crank, -0.6)  # one crank may have met a cold or hung engine; the next one tells
+    if said.recent == 1 and not (said.expected - said.least > LONE_V and said.beyond_sds > LONE_SDS):
+        crank = min(crank, -0.6)  # one crank may have met a hung engine; the next one tells
+    elif said.recent == 1:
+        crank = max(crank, LONE_LOG_ODDS)
     share = evidence.ramp(said.shift, *SHORT_SHIFT) if said.weaker > 0 else 0.0
     p_crank, p_short = chance(crank), chance(short)
     probability = 1.0 - (1.0 - p_crank) * (1.0 - p_short)

@@ -76,7 +76,10 @@ class CrankJudge:
         return out, turned
 
     def _bounds(self, unit: int, state: UnitState, crank: Crank) -> dict[str, float]:
-        """Least volts of each level: the warning's against the unit's own past at like temperature, once it has one."""
+        """Least volts of each level: the warning's against the unit's own past at like temperature, once it has one.
+
+        The plain value stays the outermost bound, but for a unit whose own sound cranks lie below it.
+        """
         plain = self._least[unit]
         normal = next((one for one in state.learned.values() if isinstance(one, BatteryNormal)), None)
         if normal is None:
@@ -84,7 +87,9 @@ class CrankJudge:
         usual, sd = expected_crank(normal.cranks, self._ground.units[unit].battery_type, crank.before, crank.air)
         if np.isnan(usual):
             return plain
-        return plain | {"warning": max(usual - max(OWN_V, OWN_SDS * sd), plain["not_ready"])}
+        least = usual - max(OWN_V, OWN_SDS * sd)
+        outermost = plain["warning"] if plain["warning"] < usual - OWN_SDS * sd else plain["not_ready"]
+        return plain | {"warning": max(least, outermost)}
 
     def _turned(
         self, unit: int, crank: Crank, received_ns: int, standing: set[str], bounds: Mapping[str, float]

@@ -32,11 +32,12 @@ HABIT_MARGIN = {  # how far beyond the unit's habit a bound comes to lie: K, V a
     (WATER, True, "limit"): 3.0,
     (WATER, False, "warning"): 5.0,
     (WATER, False, "limit"): 5.0,
-    (BATTERY, True, "warning"): 0.1,
+    (BATTERY, True, "warning"): 0.2,
 }
 LOW_WATER_LEAST = 23.0  # Cel: a habit loosens no low limit beyond 2 K over not ready (contract)
 HIGH_WATER_MOST = 85.0  # Cel: engine thermostats open at 77-88, so no heater in order holds a block there (from memory)
 LOW_BATTERY_LEAST = 12.24  # V a block: half charged, whatever the habit
+AT_FLOAT_V = 0.15  # V a block: so near its float a charger charges (our choice)
 FLOOR_HOURS_LEAST = 20  # of 24 with readings, before the day's least gas pressure is judged
 
 
@@ -176,13 +177,12 @@ class LimitJudge:
         elif rule.signal == BATTERY:
             air = self._air_at(unit, rows, news)
             normal = bounds.float_at(state.normal.float_voltage, state.normal.float_slope, air)
-            shift = bounds.high_shift(air)
-            if rule.bound.low:
-                # A learned float says by itself what heat does to it; only an assumed one needs the shift.
-                assumed = bool(np.isnan(state.normal.float_voltage))
-                shift = bounds.low_shift(air) if rule.level == "warning" and assumed else 0.0
+            shift = _battery_shift(state.normal, rule, air)
         limit = given_way(rule, bounds.effective_bound(rule.bound, normal, shift), state.normal)
         verdict = bounds.verdicts(value, limit, low=rule.bound.low, deadband=rule.bound.deadband)
+        if rule.signal == BATTERY and rule.bound.low:
+            back = _charges_again(state.normal, rule, limit, normal)
+            verdict[(verdict == bounds.ABSENT) & (value < back)] = bounds.BETWEEN
         if rule.signal == GAS and not rule.bound.low and rule.mode == "stopped" and len(rows):
             limit, verdict = self._gas_floor_verdicts(unit, rule, rows, normal)
         masked = self._masked(state, rule, rows)
@@ -270,6 +270,31 @@ class LimitJudge:
             limits_version=self.ground.limits_version,
             text=_sentence(rule),
         )
+
+
+def _battery_shift(normal: Normal, rule: Rule, air: Float64) -> Float64 | float:
+    """What is added to the plain value of a rule on the battery, V a block, [n]; air: enclosure, Cel, [n]."""
+    if not rule.bound.low:
+        plain = -np.inf if rule.bound.at is None else rule.bound.at
+        return np.minimum(bounds.high_shift(air), bounds.HIGHEST_V - plain)
+    # A learned float says by itself what heat does to it; only an assumed one needs the shift.
+    assumed = bool(np.isnan(normal.float_voltage))
+    return bounds.low_shift(air) if rule.level == "warning" and assumed else 0.0
+
+
+def _charges_again(normal: Normal, rule: Rule, limit: Float64, floated: Float64) -> Float64:
+    """Volts from which on a low battery is taken for charged again, V a block, [n].
+
+    In the heat a battery at rest stands as high as a float: a bound that follows the float down would clear each
+    afternoon what no charger charges. So it is back at what is back at 25 Cel, or at the very float.
+
+    Args:
+        limit: that holds. floated: float at the temperature; NaN: not known.
+    """
+    at_25 = np.full_like(limit, normal.float_voltage)
+    warm = given_way(rule, bounds.effective_bound(rule.bound, at_25), normal)
+    back = np.fmin(warm + rule.bound.deadband, floated - AT_FLOAT_V)
+    return np.fmax(limit + rule.bound.deadband, back)
 
 
 def given_way(rule: Rule, limit: Float64, normal: Normal) -> Float64:
