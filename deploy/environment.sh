@@ -8,6 +8,11 @@
 : "${root:=$(cd "$(dirname "${BASH_SOURCE:-$0}")/.." && pwd)}"
 : "${VENV:=$root/.venv}"
 
+# Packages come uncompiled where uv installs them, and some machines forbid Python to write beside the code: each program
+# that the demo or a test starts would then compile all it reads anew, two of its three seconds.
+export PYTHONPYCACHEPREFIX="$VENV/compiled"
+unset PYTHONDONTWRITEBYTECODE
+
 say() { printf '%s\n' "$*" >&2; }
 
 # The newest usable Python: the plain name first, because that is the one pip and its settings belong to.

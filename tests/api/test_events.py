@@ -3,9 +3,9 @@
 import json
 from collections.abc import Iterator
 
-import httpx
 import pytest
 
+from tests import asking
 from tests.builders import NOW_NS, busy_house, readings_of
 from tests.serving import serving
 
@@ -37,12 +37,12 @@ def next_event(lines: Iterator[str]) -> dict[str, str]:
 
 
 def test_changes_and_readings_arrive(house, address):
-    with httpx.stream("GET", f"{address}/api/v1/events", timeout=10) as stream:
+    with asking.stream("GET", f"{address}/api/v1/events", timeout=10) as stream:
         assert stream.headers["content-type"].startswith("text/event-stream")
         lines = stream.iter_lines()
         assert next_event(lines)["event"] == "alive"
         alarm = house.operations.standing()[0]
-        answer = httpx.post(f"{address}/api/v1/alarms/{alarm.id}/acknowledge", json={"by": "Ines"})
+        answer = asking.post(f"{address}/api/v1/alarms/{alarm.id}/acknowledge", json={"by": "Ines"})
         assert answer.status_code == 200
         change = next_event(lines)
         assert change["event"] == "alarm"
@@ -57,7 +57,7 @@ def test_changes_and_readings_arrive(house, address):
 
 
 def test_a_client_gets_the_units_it_asked_for(house, address):
-    with httpx.stream("GET", f"{address}/api/v1/events?unit=mill-1", timeout=10) as stream:
+    with asking.stream("GET", f"{address}/api/v1/events?unit=mill-1", timeout=10) as stream:
         lines = stream.iter_lines()
         next_event(lines)
         house.live.publish("unit", {"unit": "mill-2"})  # not asked for here
@@ -66,22 +66,22 @@ def test_a_client_gets_the_units_it_asked_for(house, address):
 
 
 def test_coming_back_with_the_last_event_id_gives_what_was_missed(house, address):
-    with httpx.stream("GET", f"{address}/api/v1/events", timeout=10) as stream:
+    with asking.stream("GET", f"{address}/api/v1/events", timeout=10) as stream:
         lines = stream.iter_lines()
         next_event(lines)
         house.live.publish_unit("mill-1")
         last = next_event(lines)["id"]
     house.live.publish_unit("weir-1")
-    with httpx.stream("GET", f"{address}/api/v1/events", headers={"Last-Event-ID": last}, timeout=10) as stream:
+    with asking.stream("GET", f"{address}/api/v1/events", headers={"Last-Event-ID": last}, timeout=10) as stream:
         lines = stream.iter_lines()
         next_event(lines)
         assert json.loads(next_event(lines)["data"]) == {"unit": "weir-1"}
 
 
 def test_a_client_that_leaves_is_forgotten(house, address):
-    with httpx.stream("GET", f"{address}/api/v1/events", timeout=10) as stream:
+    with asking.stream("GET", f"{address}/api/v1/events", timeout=10) as stream:
         lines = stream.iter_lines()
         next_event(lines)
         open_streams = house.live.statistics().clients
-    left = (house.live.statistics().clients < open_streams for _ in range(500) if httpx.get(f"{address}/health/live"))
+    left = (house.live.statistics().clients < open_streams for _ in range(500) if asking.get(f"{address}/health/live"))
     assert any(left), "after 500 other requests the server has seen that the client is gone"

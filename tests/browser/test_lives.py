@@ -1,9 +1,9 @@
 """Open pages stay true: what happens elsewhere shows without a reload, and what somebody writes is not taken away."""
 
-import httpx
 import pytest
 from playwright.sync_api import expect
 
+from tests import asking
 from tests.builders import NOW_NS, heater_failed, readings_of
 
 
@@ -28,7 +28,7 @@ def test_an_acknowledgement_by_the_api_shows_on_the_open_page(watch, house, addr
     page = watch(address, path, size=size)
     mark(page)
     expect(page.get_by_role("button", name="I take it (acknowledge)")).to_be_attached()
-    httpx.post(f"{address}/api/v1{path}/acknowledge", json={"by": "Tomas", "note": "I am near."}).raise_for_status()
+    asking.post(f"{address}/api/v1{path}/acknowledge", json={"by": "Tomas", "note": "I am near."}).raise_for_status()
     expect(page.get_by_text("Tomas has it since today 10:30 MST.")).to_be_visible()
     expect(page.locator("#history")).to_contain_text("Acknowledged, Tomas: “I am near.”")
     expect(page.get_by_role("button", name="I take it (acknowledge)")).to_have_count(0)
@@ -69,7 +69,7 @@ def test_what_somebody_is_writing_is_not_taken_away(watch, house, address):
     path = call_out(house)
     page = watch(address, path)
     page.get_by_label("Note").fill("I am half way through this sent")
-    httpx.post(f"{address}/api/v1{path}/acknowledge", json={"by": "Tomas"}).raise_for_status()
+    asking.post(f"{address}/api/v1{path}/acknowledge", json={"by": "Tomas"}).raise_for_status()
     expect(page.get_by_text("Tomas has it since today 10:30 MST.")).to_be_visible()
     expect(page.get_by_label("Note")).to_have_value("I am half way through this sent")
 

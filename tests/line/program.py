@@ -19,6 +19,7 @@ from monitor.assessment.ground import Deadline
 from monitor.fleet import Fleet, load_fleet
 from monitor.limits_file import Limits, load_limits
 from monitor.visits import load_visits
+from tests import asking
 from tests.brokers import free_port
 from tests.waiting import wait_until
 
@@ -98,7 +99,7 @@ class Program:
         """Whether /health/ready says so."""
         self.assert_alive()
         try:
-            return httpx.get(f"{self.url}/health/ready", timeout=5.0).status_code == 200
+            return asking.get(f"{self.url}/health/ready", timeout=5.0).status_code == 200
         except httpx.TransportError:
             return False
 
@@ -135,12 +136,12 @@ class Program:
 
     def get(self, path: str) -> dict[str, object]:
         """A JSON answer of its API."""
-        answer: dict[str, object] = httpx.get(f"{self.url}{path}", timeout=20.0).raise_for_status().json()
+        answer: dict[str, object] = asking.get(f"{self.url}{path}", timeout=20.0).raise_for_status().json()
         return answer
 
     def metric(self, name: str) -> float:
         """The value of one of its metrics."""
-        text = httpx.get(f"{self.url}/metrics", timeout=20.0).raise_for_status().text
+        text = asking.get(f"{self.url}/metrics", timeout=20.0).raise_for_status().text
         return float(re.search(rf"^{name} (\S+)$", text, re.MULTILINE)[1])  # type: ignore[index]
 
 

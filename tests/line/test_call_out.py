@@ -14,9 +14,9 @@ from random import Random
 from shutil import which
 from typing import TYPE_CHECKING
 
-import httpx
 import pytest
 
+from tests import asking
 from tests.brokers import Mosquitto, mosquitto
 from tests.line.program import Program, program
 from tests.line.receivers import SECRET, SECRET_VARIABLE, Hooks, Mailbox, hook_receiver, mail_server, settings_for
@@ -108,7 +108,7 @@ def published_each_second(line: Line, unit: str, volts: float, until: Callable[[
 
 def acknowledge(url: str, alarm: str) -> None:
     """As another program would say that Ada has it."""
-    answer = httpx.post(f"{url}/api/v1/alarms/{alarm}/acknowledge", json={"by": "Ada Byron", "note": "on my way"})
+    answer = asking.post(f"{url}/api/v1/alarms/{alarm}/acknowledge", json={"by": "Ada Byron", "note": "on my way"})
     assert answer.status_code == 200, answer.text
 
 

@@ -1,6 +1,7 @@
 """Battery and charger: charge is kept count of, healthy volts are the trade's, each fault as a technician knows it."""
 
 from dataclasses import fields, replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -44,6 +45,24 @@ def trace(hours, *, state=None, p=P, dt_s=60.0, **given_values):
         volts.append(shown / p.blocks)
         current.append(charged)
     return np.array(volts).T, np.array(current).T, state
+
+
+@cache
+def stood(hours, shorted=0.0):
+    """What units show and are after hours on float, for all tests, which change nothing of it."""
+    return trace(hours, shorted=shorted)
+
+
+def beside(hours, name, *values, p=P, state=None, **given_values):
+    """A trace for each value of one input, all of them stepped side by side."""
+    count = len(p.r0)
+    rows = np.tile(np.arange(count), len(values))
+    many = taken(p, rows, units=count)
+    if state is not None:
+        state = taken(state, rows, units=count)
+    volts, current, after = trace(hours, p=many, state=state, **{name: np.repeat(values, count)}, **given_values)
+    parts = [np.arange(begin, begin + count) for begin in range(0, len(rows), count)]
+    return [(volts[part], current[part], taken(after, part, units=len(rows))) for part in parts]
 
 
 def cranked(state=None, *, p=P, water=45.0, shorted=0.0, resistance_factor=1.0, seconds=10):
@@ -95,7 +114,7 @@ def test_parameters_and_states_are_arrays_of_one_row_a_unit():
 
 
 def test_on_float_the_charger_holds_its_volts_and_the_battery_takes_little():
-    volts, current, state = trace(48)
+    volts, current, state = stood(48)
     np.testing.assert_allclose(volts[:, -1], COMPENSATED + P.compensation * (state.temperature - 15.0), atol=0.002)
     share = (current[:, -1] - P.standing_a) / P.capacity_ah * 100.0
     assert np.all((share > 0.005) & (share < 0.5))
@@ -103,14 +122,14 @@ def test_on_float_the_charger_holds_its_volts_and_the_battery_takes_little():
 
 
 def test_a_warm_battery_takes_more_float_current():
-    cool, warm = (trace(72, air=air)[1][:, -1] - P.standing_a for air in (10.0, 40.0))
+    cool, warm = (current[:, -1] - P.standing_a for _, current, _ in beside(72, "air", 10.0, 40.0))
     assert np.median(warm / cool) > 1.0
     bare = P.compensation == 0.0
     assert np.all(warm[bare] > 4.0 * cool[bare])
 
 
 def test_a_failed_charger_leaves_the_surface_charge_within_hours_then_a_slow_fall():
-    volts, current, _ = trace(24 * 8, state=trace(24)[2], line_on=0.0)
+    volts, current, _ = trace(24 * 8, state=stood(24)[2], line_on=0.0)
     assert not current.any()
     assert np.all((volts[:, 6 * 60] >= 12.65) & (volts[:, 6 * 60] <= 12.95))
     assert np.all(volts[:, 60] - volts[:, 6 * 60] > 0.1)
@@ -119,7 +138,7 @@ def test_a_failed_charger_leaves_the_surface_charge_within_hours_then_a_slow_fal
 
 
 def test_after_a_crank_the_current_stands_at_its_limit_and_float_is_back_within_hours():
-    volts, current, state = trace(8, state=after_crank(trace(24)[2]))
+    volts, current, state = trace(8, state=after_crank(stood(24)[2]))
     np.testing.assert_allclose(current[:, 0], P.limit_a)
     off = np.abs(volts - COMPENSATED[:, None]) > 0.05
     back_min = np.array([np.flatnonzero(row).max() + 1 for row in off])
@@ -128,7 +147,7 @@ def test_after_a_crank_the_current_stands_at_its_limit_and_float_is_back_within_
 
 
 def test_a_discharge_is_answered_with_absorption_until_the_current_has_tailed_off():
-    empty = replace(trace(24)[2], soc=np.full(60, 0.5), rc2=np.zeros(60))
+    empty = replace(stood(24)[2], soc=np.full(60, 0.5), rc2=np.zeros(60))
     volts, current, state = trace(60, state=empty)
     most = P.absorption_volts + P.compensation * (15.0 - 25.0)
     np.testing.assert_allclose(volts.max(axis=1), most, atol=0.05)
@@ -145,7 +164,7 @@ def test_a_discharge_is_answered_with_absorption_until_the_current_has_tailed_of
 def test_overcharging_and_equalising_stand_above_float_and_use_water(fault, least, most):
     volts, _, wet = trace(48, **fault)
     assert np.all((volts[:, -1] > least) & (volts[:, -1] < most))
-    usual = trace(48)[2]
+    usual = stood(48)[2]
     flooded = FLOODED
     assert np.all((1.0 - wet.water)[flooded] > 4.0 * (1.0 - usual.water)[flooded])
     assert np.all(1.0 - wet.water[~flooded] < 0.03)  # sealed blocks vent above 2.4 V a cell, some
@@ -169,7 +188,8 @@ def test_a_charger_gives_up_absorbing_a_battery_that_never_comes_up():
 
 
 def test_overcharge_warms_the_case():
-    assert np.median(trace(72, over_volts=1.5)[2].temperature) > np.median(trace(72)[2].temperature) + 2.0
+    sound, over = (np.median(state.temperature) for _, _, state in beside(72, "over_volts", 0.0, 1.5))
+    assert over > sound + 2.0
 
 
 HOT = [Build("agm", 1, 55.0, 220.0), Build("agm", 1, 100.0, 340.0), Build("agm", 2, 85.0, 312.0)] * 20
@@ -226,9 +246,8 @@ def test_a_sagging_charger_holds_less_and_then_nothing():
 
 
 def test_a_charger_whose_current_falls_is_longer_back_to_float():
-    state = after_crank(trace(24)[2], seconds=15)
-    weak = trace(24, state=state, current_share=0.1)[0]
-    sound = trace(24, state=state)[0]
+    state = after_crank(stood(24)[2], seconds=15)
+    weak, sound = (volts for volts, _, _ in beside(24, "current_share", 0.1, 1.0, state=state))
     under = COMPENSATED[:, None] - 0.05
     assert np.all(np.sum(weak < under, axis=1) > 3 * np.sum(sound < under, axis=1))
 
@@ -239,21 +258,21 @@ def test_an_interrupted_charger_gives_nothing():
 
 
 def test_one_shorted_cell_is_2_1_v_at_rest_and_more_float_current():
-    short, sound = trace(48, shorted=1.0, line_on=0.0)[0], trace(48, line_on=0.0)[0]
-    np.testing.assert_allclose((sound - short)[:, 0] * P.blocks, 2.1, atol=0.02)
-    assert np.all(trace(48, shorted=1.0)[1][:, -1] > 3.0 * (trace(48)[1][:, -1] - P.standing_a))
+    sound, short = (volts[:, 0] for volts, _, _ in beside(1 / 60, "shorted", 0.0, 1.0, line_on=0.0))
+    np.testing.assert_allclose((sound - short) * P.blocks, 2.1, atol=0.02)
+    assert np.all(stood(48, shorted=1.0)[1][:, -1] > 3.0 * (stood(48)[1][:, -1] - P.standing_a))
 
 
 @pytest.mark.parametrize(("hours", "charger"), [(1, 1.0), (24, 1.0), (24, 0.0)])
 def test_a_shorted_cell_costs_a_crank_its_volts_whether_it_stood_on_float_or_at_rest(hours, charger):
-    short, sound = (trace(hours, shorted=cells, line_on=charger)[2] for cells in (1.0, 0.0))
+    short, sound = (state for _, _, state in beside(hours, "shorted", 1.0, 0.0, line_on=charger))
     cost = (cranked(sound)[0] - cranked(short, shorted=1.0)[0]) * P.blocks[:, None]
     assert np.all((cost > 1.5) & (cost < 2.3))
 
 
 def test_a_short_overcharges_the_other_cells_at_the_volts_of_a_float():
-    volts, _, short = trace(48, shorted=1.0)
-    sound = trace(48)[2]
+    volts, _, short = stood(48, shorted=1.0)
+    sound = stood(48)[2]
     single = P.blocks == 1.0
     assert np.all(volts[single, -1] > COMPENSATED[single] - 1.5)  # at its limit a charger does not quite hold them
     np.testing.assert_allclose(volts[~single, -1], COMPENSATED[~single], atol=0.3)
@@ -267,7 +286,7 @@ def test_a_short_overcharges_the_other_cells_at_the_volts_of_a_float():
 def test_once_the_charger_is_off_a_shorted_cell_shows_at_rest_within_hours():
     begun = trace(24, shorted=1.0)[2]
     short = trace(6, state=begun, shorted=1.0, line_on=0.0)[0][:, -1] * P.blocks
-    sound = trace(6, state=trace(24)[2], line_on=0.0)[0][:, -1] * P.blocks
+    sound = trace(6, state=stood(24)[2], line_on=0.0)[0][:, -1] * P.blocks
     np.testing.assert_allclose(sound - short, 2.1, atol=0.15)
 
 
@@ -283,26 +302,25 @@ def test_a_load_left_on_empties_a_battery_in_days_and_its_volts_collapse():
 
 
 def test_more_load_than_the_charger_gives_empties_and_less_does_not():
-    loaded = trace(24 * 6, left_load=1.3)
+    loaded, spared = beside(24 * 6, "left_load", 1.3, 0.2)
     assert np.all(loaded[2].soc < 0.6)
     assert np.all(np.diff(loaded[0][:, -DAY:], axis=1) < 0.01)  # no chatter at the bottom
-    spared = trace(24 * 6, left_load=0.2)
     np.testing.assert_allclose(spared[0][:, -1], COMPENSATED, atol=0.05)
 
 
-@pytest.mark.parametrize("severity", [0.6, 1.0])
-def test_a_load_that_somebody_left_on_empties_the_battery_at_any_size_of_charger(severity):
-    fault = Fault("a", FaultKind.LOAD_LEFT_ON, 0, severity=severity)
+def test_a_load_that_somebody_left_on_empties_the_battery_at_any_size_of_charger():
     time_ns = np.array([60_000_000_000])
-    acting = effects(severities([fault], ["a"], time_ns), ["a"], time_ns, seed=1)
-    volts, current, state = trace(24 * 8, left_load=acting.left_load[0, 0])
-    assert np.all(current[:, 60:] == P.limit_a[:, None])
-    assert np.all(state.soc < 0.1)
-    assert np.all(volts[:, -1] < 11.5)
+    faults = [Fault(unit, FaultKind.LOAD_LEFT_ON, 0, severity=severity) for unit, severity in (("a", 0.6), ("b", 1.0))]
+    left = effects(severities(faults, ["a", "b"], time_ns), ["a", "b"], time_ns, seed=1).left_load[0]
+    assert 0.0 < left[0] < left[1]
+    for volts, current, state in beside(24 * 8, "left_load", *left):
+        assert np.all(current[:, 60:] == P.limit_a[:, None])
+        assert np.all(state.soc < 0.1)
+        assert np.all(volts[:, -1] < 11.5)
 
 
 def test_a_healthy_crank_dips_to_nine_or_ten_volts_warm_deeper_cold_and_turns():
-    warm, turns, amperes = cranked(trace(24)[2])
+    warm, turns, amperes = cranked(stood(24)[2])
     assert np.all((warm.min(axis=1) > 9.0) & (warm.min(axis=1) < 11.2))
     assert 9.0 < np.median(warm.min(axis=1)) < 10.7
     assert turns.all()
@@ -335,11 +353,11 @@ def test_a_starter_uses_up_the_surface_charge_in_its_first_two_seconds(air, stan
 
 
 def test_after_a_crank_the_surface_charge_is_gone_from_the_state_too():
-    assert np.all(after_crank(trace(24)[2], seconds=3).rc2 < 0.0)
+    assert np.all(after_crank(stood(24)[2], seconds=3).rc2 < 0.0)
 
 
 def test_a_starter_at_rest_again_lets_volts_come_back_within_a_minute():
-    spent = after_crank(trace(24)[2])
+    spent = after_crank(stood(24)[2])
     volts = trace(1 / 60, state=spent, line_on=0.0, dt_s=1.0)[0]
     assert np.all(volts[:, 0] > 11.0)
     assert np.all((volts[:, -1] > 12.4) & (volts[:, -1] < 12.9))
@@ -348,7 +366,7 @@ def test_a_starter_at_rest_again_lets_volts_come_back_within_a_minute():
 def test_half_of_the_engines_turn_an_alternator_which_holds_more_than_the_float_in_a_run():
     turned = P.alternator_a > 0.0
     assert 0.3 < turned.mean() < 0.7
-    state = after_crank(trace(24)[2])
+    state = after_crank(stood(24)[2])
     volts, current, _ = trace(0.5, state=state, running=1.0)
     expected = P.alternator_volts + P.alternator_compensation * (15.0 - 25.0)
     np.testing.assert_allclose(volts[turned, -1], expected[turned], atol=0.02)
@@ -360,7 +378,7 @@ def test_half_of_the_engines_turn_an_alternator_which_holds_more_than_the_float_
 
 
 def test_an_alternator_charges_where_the_charger_has_failed():
-    flat = replace(trace(24)[2], soc=np.full(60, 0.6), rc2=np.zeros(60))
+    flat = replace(stood(24)[2], soc=np.full(60, 0.6), rc2=np.zeros(60))
     state = trace(2, state=flat, running=1.0, line_on=0.0)[2]
     turned = P.alternator_a > 0.0
     assert np.all(state.soc[turned] > 0.65)
@@ -373,7 +391,7 @@ def test_a_new_battery_has_no_age():
 
 
 def test_a_crank_changes_no_state_and_its_ah_are_what_a_step_takes():
-    state = trace(24)[2]
+    state = stood(24)[2]
     before = {field.name: getattr(state, field.name).copy() for field in fields(state)}
     after = after_crank(state, seconds=15)
     for name, values in before.items():
@@ -384,7 +402,7 @@ def test_a_crank_changes_no_state_and_its_ah_are_what_a_step_takes():
 
 
 def test_sulphate_deepens_the_dip_until_nothing_turns():
-    state = trace(24)[2]
+    state = stood(24)[2]
     least = [cranked(state, resistance_factor=factor)[0].min(axis=1) for factor in (1.0, 1.5, 2.5, 4.0)]
     assert np.all(np.diff(least, axis=0) < -0.3)
     assert np.median(least[2]) < 8.0
@@ -393,8 +411,8 @@ def test_sulphate_deepens_the_dip_until_nothing_turns():
 
 
 def test_sulphate_holds_less():
-    state = trace(24)[2]
-    lost = [trace(24, state=state, line_on=0.0, resistance_factor=factor)[2].soc for factor in (1.0, 4.0)]
+    state = stood(24)[2]
+    lost = [after.soc for _, _, after in beside(24, "resistance_factor", 1.0, 4.0, state=state, line_on=0.0)]
     assert np.all(1.0 - lost[1] > 2.0 * (1.0 - lost[0]))
 
 
@@ -435,7 +453,7 @@ def test_self_discharge_doubles_per_ten_kelvin():
 
 
 def test_a_step_of_a_minute_is_as_good_as_six_of_ten_seconds():
-    state = after_crank(trace(24)[2])
+    state = after_crank(stood(24)[2])
     coarse, fine = trace(6, state=state), trace(6, state=state, dt_s=10.0)
     np.testing.assert_allclose(coarse[2].soc, fine[2].soc, atol=0.002)
     np.testing.assert_allclose(coarse[0][:, -1], fine[0][:, -1], atol=0.03)

@@ -76,7 +76,7 @@ outages = false
 """
 
 
-@pytest.mark.parametrize("piece_h", [5, 24])
+@pytest.mark.parametrize("piece_h", [5, pytest.param(24, marks=pytest.mark.long)])
 def test_who_was_called_out_is_remembered_and_what_was_mended_stays_mended(piece_h):
     """Between the call and the work, and after it, another program goes on, with the faults as they were planned."""
     cold = parse_scenario(CALLED)

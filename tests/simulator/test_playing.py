@@ -123,9 +123,9 @@ def test_a_history_that_is_there_is_not_written_over(folder: Path):
 
 
 def test_only_the_signals_that_a_scenario_names_are_reported():
-    scenario = parse_scenario('from = 2026-01-05\ndays = 1\nfleet = "lone-pump"\n')
+    scenario = parse_scenario('from = 2026-01-05\ndays = 0.1\nfleet = "lone-pump"\n')
     (played,) = play(scenario)
     assert set(played.readings.signal.tolist()) == {0, 1, 2, 3}
-    everything = parse_scenario('from = 2026-01-05\ndays = 1\nfleet = "lone-pump"\nsignals = ["all"]\n')
+    everything = parse_scenario('from = 2026-01-05\ndays = 0.1\nfleet = "lone-pump"\nsignals = ["all"]\n')
     (played,) = play(everything)
     assert set(played.readings.signal.tolist()) == set(range(13))

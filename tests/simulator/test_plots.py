@@ -1,5 +1,6 @@
 """Pages of plots: one a kind of fault, each with the four signals, the onset, and when the unit was not ready."""
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 
 from simulator import plots, showcase
 from simulator.faults import SENSOR_KINDS, FaultKind
-from simulator.showcase import NEEDED, SHOWN, pairs
+from simulator.showcase import NEEDED, SHOWN, Pair, pairs
 
 DAY_S = showcase.DAY_S
 SHORT = {
@@ -24,17 +25,18 @@ def test_every_kind_of_fault_is_shown_in_a_season():
         assert (kind in SENSOR_KINDS) == bool(shown.signal)
 
 
-@pytest.fixture
-def short(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.fixture(scope="module")
+def short() -> Iterator[list[Pair]]:
     """Two faults, soon after the beginning of a world."""
-    monkeypatch.setattr(showcase, "SHOWN", SHORT)
-    monkeypatch.setattr(plots, "SHOWN", SHORT)
-    monkeypatch.setattr(showcase, "ONSET_AFTER_NS", showcase.DAY_NS)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(showcase, "SHOWN", SHORT)
+        patch.setattr(plots, "SHOWN", SHORT)
+        patch.setattr(showcase, "ONSET_AFTER_NS", showcase.DAY_NS)
+        yield pairs(list(SHORT))
 
 
-@pytest.mark.usefixtures("short")
-def test_a_unit_and_its_twin_are_the_same_until_the_onset_and_differ_after():
-    open_, stuck = pairs(list(SHORT))
+def test_a_unit_and_its_twin_are_the_same_until_the_onset_and_differ_after(short: list[Pair]):
+    open_, stuck = short
     for pair in (open_, stuck):
         time_ns, onset_ns = pair.sound.time_ns, pair.fault.from_ns
         for signal in NEEDED:
@@ -49,17 +51,15 @@ def test_a_unit_and_its_twin_are_the_same_until_the_onset_and_differ_after():
     assert stuck.not_ready is None
 
 
-@pytest.mark.usefixtures("short")
-def test_a_page_is_drawn_for_each_kind_and_the_same_page_is_the_same_bytes(tmp_path: Path):
+def test_a_page_is_drawn_for_each_kind_and_the_same_page_is_the_same_bytes(short: list[Pair], tmp_path: Path):
     told: list[str] = []
     files = plots.draw(tmp_path / "a", kinds=list(SHORT), told=told.append)
     assert [file.name for file in files] == ["heater_element_open.png", "sensor_stuck.png"]
     assert str(files[0]) in told
-    again = plots.draw(tmp_path / "b", kinds=list(SHORT))
-    for first, second in zip(files, again, strict=True):
-        assert first.read_bytes().startswith(b"\x89PNG")
-        assert first.read_bytes() == second.read_bytes()
-    figure = plots.page(pairs([FaultKind.HEATER_ELEMENT_OPEN])[0])
+    assert all(file.read_bytes().startswith(b"\x89PNG") for file in files)
+    (again,) = plots.draw(tmp_path / "b", kinds=[FaultKind.HEATER_ELEMENT_OPEN])
+    assert again.read_bytes() == files[0].read_bytes()
+    figure = plots.page(short[0])
     titles = [axes.get_title(loc="left") for axes in figure.axes]
     assert titles[:4] == list(plots.LABELS)
     assert "heater_failed/element_open" in figure.get_suptitle()

@@ -1,6 +1,7 @@
 """Jacket water: heat is kept count of, healthy teeth are the trade's, and each fault looks as a technician knows it."""
 
 from dataclasses import fields, replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ from hypothesis import strategies as st
 
 from simulator import water
 from simulator.chance import keys, white
+from simulator.rows import taken
 
 SIZES = ("small", "medium", "large")
 IDS = [f"unit-{row}" for row in range(60)]
@@ -16,6 +18,9 @@ PRESETS = [SIZES[row % 3] for row in range(60)]
 P = water.draw(IDS, PRESETS, seed=7)
 NOISE = keys(1, IDS, "chatter")
 HOURS = 60  # minutes in one
+
+
+FIELDS = ("read", "coolant", "block", "power", "heat_w")
 
 
 class Trace:
@@ -31,25 +36,28 @@ class Trace:
         shape = p.cut_in.shape
         self.state = start or water.begin(p, np.full(shape, inputs["air"] if not callable(inputs["air"]) else 5.0))
         columns = []
+        now = {name: np.broadcast_to(value, shape) for name, value in inputs.items() if not callable(value)}
         for count in range(round(hours * 3600.0 / dt_s)):
-            now = {
-                name: np.broadcast_to(value(count * dt_s / 3600.0) if callable(value) else value, shape)
-                for name, value in inputs.items()
-            }
-            noise = white(NOISE, np.array([count * 60_000_000_000]))[: shape[0], 0]
+            for name, value in inputs.items():
+                if callable(value):
+                    now[name] = np.broadcast_to(value(count * dt_s / 3600.0), shape)
+            noise = np.resize(white(NOISE, np.array([count * 60_000_000_000]))[:, 0], shape)
             self.state, heat_w = water.step(p, self.state, **now, dt_s=dt_s, noise=noise)
             s = self.state
             columns.append((water.water_temperature(s), s.coolant, s.block, s.heater_w / p.heater_w, heat_w))
-        self.read, self.coolant, self.block, self.power, self.heat_w = (
-            np.array(column).T for column in zip(*columns, strict=True)
-        )
+        for name, column in zip(FIELDS, zip(*columns, strict=True), strict=True):
+            setattr(self, name, np.array(column).T)
+
+    def part(self, units, minutes):
+        """The traces of some units in some minutes, by attribute."""
+        part = object.__new__(Trace)
+        for name in FIELDS:
+            setattr(part, name, getattr(self, name)[units, minutes])
+        return part
 
     def late(self, hours):
         """The traces without their first hours, by attribute."""
-        late = object.__new__(Trace)
-        for name in ("read", "coolant", "block", "power", "heat_w"):
-            setattr(late, name, getattr(self, name)[:, int(hours * HOURS) :])
-        return late
+        return self.part(slice(None), slice(int(hours * HOURS), None))
 
     def teeth(self):
         """Median minutes up and down of each unit's teeth, [unit] each; NaN where it has none."""
@@ -61,6 +69,19 @@ class Trace:
                 up[row] = np.median([ends[ends > begin][0] - begin for begin in begins if (ends > begin).any()])
                 down[row] = np.median([begins[begins > end][0] - end for end in ends if (begins > end).any()])
         return up, down
+
+
+@cache
+def usual(hours):
+    """The healthy units of all tests, which change nothing of them."""
+    return Trace(hours)
+
+
+def beside(hours, name, *values, **given_values):
+    """A trace for each value of one input, all of them stepped side by side."""
+    many = taken(P, np.tile(np.arange(60), len(values)), units=60)
+    whole = Trace(hours, p=many, **{name: np.repeat(values, 60)}, **given_values)
+    return [whole.part(slice(row, row + 60), slice(None)) for row in range(0, 60 * len(values), 60)]
 
 
 @settings(max_examples=200, deadline=None)
@@ -112,7 +133,7 @@ def test_healthy_teeth_are_the_trades():
 
     At 5 Cel, still: the middle unit's within, nearly all near it.
     """
-    trace = Trace(48.0).late(12.0)
+    trace = usual(48.0).late(12.0)
     up, down = trace.teeth()
     assert 15.0 < np.median(up) < 45.0
     assert (up > 10.0).all()
@@ -127,14 +148,14 @@ def test_healthy_teeth_are_the_trades():
 def test_duty_grows_as_it_gets_colder():
     """Source: TRADE.md section 3: D = (mean - Ta) / (R P), in proportion to band less air."""
     air = np.array([-20.0, -5.0, 10.0, 25.0])
-    duty = np.array([Trace(60.0, air=one).late(12.0).power.mean(axis=1) for one in air])
+    duty = np.array([trace.late(12.0).power.mean(axis=1) for trace in beside(60.0, "air", *air)])
     assert (np.diff(duty, axis=0) < -0.03).all()
     middle = np.median(duty, axis=1)
     np.testing.assert_allclose(middle / (43.0 - air), (middle / (43.0 - air)).mean(), rtol=0.15)
 
 
 def test_wind_costs_heat():
-    still, windy = Trace(48.0).late(12.0), Trace(48.0, wind=8.0).late(12.0)
+    still, windy = usual(48.0).late(12.0), Trace(48.0, wind=8.0).late(12.0)
     assert (windy.power.mean(axis=1) > 1.3 * still.power.mean(axis=1)).all()
 
 
@@ -177,7 +198,7 @@ def test_an_open_element_leaves_no_teeth_and_cools_straight_in_the_logarithm():
 
 def test_half_a_heater_shows_on_cold_nights_only():
     """Source: TRADE.md section 3: duty to 100 %, sinks on cold nights only."""
-    mild, cold = (Trace(72.0, air=air, element_share=0.5).late(36.0) for air in (15.0, -25.0))
+    mild, cold = (trace.late(36.0) for trace in beside(72.0, "air", 15.0, -25.0, element_share=0.5))
     assert (mild.read.min(axis=1) > 35.5).all()
     failing = cold.power.mean(axis=1) > 0.49
     assert 0.2 < failing.mean() < 0.9
@@ -185,7 +206,7 @@ def test_half_a_heater_shows_on_cold_nights_only():
 
 
 def test_low_volts_lengthen_the_teeth():
-    full, sagged = Trace(48.0).late(12.0), Trace(48.0, line_voltage=0.85).late(12.0)
+    full, sagged = usual(48.0).late(12.0), Trace(48.0, line_voltage=0.85).late(12.0)
     assert (sagged.teeth()[0] > 1.1 * full.teeth()[0]).mean() > 0.95
 
 
@@ -201,15 +222,15 @@ def test_a_stuck_thermostat_climbs_to_the_high_cut_out():
 
 
 def test_chattering_contacts_make_small_quick_teeth():
-    usual, trace = Trace(24.0).late(6.0), Trace(24.0, chatter=1.0).late(6.0)
-    switchings = [(np.diff((one.power > 0.25).astype(int), axis=1) == 1).sum(axis=1) for one in (usual, trace)]
+    sound, trace = (trace.late(6.0) for trace in beside(24.0, "chatter", 0.0, 1.0))
+    switchings = [(np.diff((one.power > 0.25).astype(int), axis=1) == 1).sum(axis=1) for one in (sound, trace)]
     assert (switchings[1] > 5 * switchings[0]).all()
-    assert (np.ptp(trace.read, axis=1) < np.ptp(usual.read, axis=1)).all()
+    assert (np.ptp(trace.read, axis=1) < np.ptp(sound.read, axis=1)).all()
 
 
 def test_a_closing_hose_makes_short_steep_teeth_with_hot_peaks_over_a_cold_block():
     """Source: TRADE.md section 3: 'short steep teeth = little water moving past the sensor while the block is cold'."""
-    free, closing, closed = (Trace(72.0, air=0.0, flow_share=share).late(48.0) for share in (1.0, 0.1, 0.0))
+    free, closing, closed = (trace.late(48.0) for trace in beside(72.0, "flow_share", 1.0, 0.1, 0.0, air=0.0))
     assert (closing.teeth()[0] < 0.4 * free.teeth()[0]).all()
     assert (closing.teeth()[1] < 0.5 * free.teeth()[1]).all()
     peak = closing.read.max(axis=1) - free.read.max(axis=1)
@@ -223,7 +244,7 @@ def test_a_closing_hose_makes_short_steep_teeth_with_hot_peaks_over_a_cold_block
 
 def test_air_in_the_hoses_stops_the_flow():
     """Source: TRADE.md section 3: air lock, low level: short teeth, hot peaks, cold block."""
-    full, less, locked = (Trace(72.0, air=0.0, coolant_share=share).late(48.0) for share in (1.0, 0.95, 0.75))
+    full, less, locked = (trace.late(48.0) for trace in beside(72.0, "coolant_share", 1.0, 0.95, 0.75, air=0.0))
     assert np.abs(less.teeth()[0] - full.teeth()[0]).max() < 6.0, "a litre less does nothing yet"
     assert (locked.teeth()[0] < 5.0).all()
     assert (locked.read.max(axis=1) > full.read.max(axis=1) + 4.0).all()
@@ -231,13 +252,13 @@ def test_air_in_the_hoses_stops_the_flow():
 
 
 def test_a_drifting_set_point_moves_the_band_by_as_much():
-    usual, moved = Trace(48.0).late(12.0), Trace(48.0, set_point_shift=-6.0).late(12.0)
-    np.testing.assert_allclose(moved.read.mean(axis=1) - usual.read.mean(axis=1), -6.0, atol=0.8)
+    sound, moved = usual(48.0).late(12.0), Trace(48.0, set_point_shift=-6.0).late(12.0)
+    np.testing.assert_allclose(moved.read.mean(axis=1) - sound.read.mean(axis=1), -6.0, atol=0.8)
 
 
 def test_heat_warms_the_enclosure_by_what_the_heater_gives():
     """In the long run all that the heater takes leaves through the air, but what seeps past the engine thermostat."""
-    trace = Trace(120.0).late(24.0)
+    trace = Trace(72.0).late(24.0)
     given_w = trace.power.mean(axis=1) * P.heater_w
     np.testing.assert_allclose(trace.heat_w.mean(axis=1) / given_w, 0.98, atol=0.04)
 
