@@ -29,7 +29,7 @@ def folder(tmp_path_factory):
 
 
 @given(story=stories(days=2.0), places=st.lists(st.floats(0, 1), min_size=1, max_size=4))
-@law(12)
+@law(8)
 def test_restored_at_any_moment_it_goes_on_as_if_nothing_had_happened(folder, story, places):
     rows = story.batch()
     moments = [BEGIN_NS + int(place * (story.until_ns - BEGIN_NS)) for place in places]

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from monitor.alarms.lifecycle import Finding
 from monitor.assessment.assessor import Assessor
 from monitor.batch import Batch
-from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS
+from monitor.times import DAY_NS, HOUR_NS, MINUTE_NS, from_rfc3339
 from simulator.faults import Fault, FaultKind
 from tests.assessment import valley
 from tests.assessment.histories import BEGIN_NS, FLEET, LEVELS, NEEDED, Episode, Knobs, Run, Story, allowed, assessor
@@ -105,8 +105,7 @@ def cuts(story: Story, rows: Batch, findings: list[Finding], seed: int) -> dict[
     return {
         "random pieces": allowed(some, story),
         "midnights": allowed([hour for hour in hours if hour % DAY_NS == 0], story),
-        "hours": allowed(list(hours), story),
-        "every half hour": allowed([hour + 29 * MINUTE_NS for hour in hours] + list(hours), story),
+        "hours and half hours": allowed([hour + 29 * MINUTE_NS for hour in hours] + list(hours), story),
         "where something turns": allowed(turns, story),
     }
 
@@ -148,13 +147,13 @@ def check_messages(story: Story) -> None:
 
 
 @given(story=stories(), seed=st.integers(0, 999))
-@law(12)
+@law(8)
 def test_whatever_the_pieces_the_findings_are_the_same(story, seed):
     check_pieces(story, seed)
 
 
 @given(story=stories(days=1.2))
-@law(12)
+@law(8)
 def test_each_message_alone_gives_what_all_give_at_once(story):
     check_messages(story)
 
@@ -177,7 +176,7 @@ def test_messages_of_many_more_histories(story):
 
 def test_the_real_models_say_the_same_of_the_valley_unit_by_unit_and_hour_by_hour():
     """A failed heater and a tripped breaker; each unit's row is the same whoever is judged beside it."""
-    begin, days = 1_768_780_800 * 10**9, 7
+    begin, days = from_rfc3339("2026-01-12T00:00:00Z"), 7
     at_ns = begin + 5 * DAY_NS
     faults = [
         Fault("clinic-wing", FaultKind.HEATER_ELEMENT_OPEN, at_ns),

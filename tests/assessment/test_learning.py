@@ -9,6 +9,7 @@ from models import normal as normals
 from models.normal import Normal
 from models.windows import CELL_NS, CELLS_A_DAY, WINDOW_CELLS, Window, grid
 from monitor.assessment.assessor import Assessor
+from monitor.assessment.modelling import Models
 from monitor.assessment.tracks import NEEDED_INDEX
 from monitor.batch import from_columns
 from monitor.signals import NAMES, NEEDED
@@ -105,7 +106,7 @@ def test_gaps_of_whole_days_leave_enough_to_learn_from(healthy):
 
 
 def test_in_summer_too_what_is_learned_is_right_or_nothing():
-    for unit, normal in enumerate(learned(begin_ns=SUMMER_NS)):
+    for unit, normal in enumerate(learned(begin_ns=SUMMER_NS, days=7.5)):
         assert np.isnan(normal.cut_in) or normal.cut_in == pytest.approx(PLANT.water.cut_in[unit], abs=0.7)
         assert normal.gas_set_point == pytest.approx(PLANT.gas.set_point[unit], rel=0.01)
         assert normal.float_voltage == pytest.approx(PLANT.battery.float_volts[unit], abs=0.06)
@@ -130,16 +131,16 @@ def test_cells_kept_piece_by_piece_are_those_of_the_plain_grid(times, values, cu
     value = np.array(values[: len(minutes)])
     end_ns = (int(time_ns[-1]) // CELL_NS + 1) * CELL_NS
     plain = grid(time_ns, value, begin_cell=end_ns // CELL_NS - WINDOW_CELLS, cells=WINDOW_CELLS)
-    one = Assessor(FLEET, LIMITS, deadline)
+    one = Assessor(FLEET, LIMITS, deadline, models=Models())  # nobody judges: this is about what is kept
     count = len(minutes)
     rows = from_columns(
         FLEET.unit_names, FLEET.signal_names, time_ns, [3] * count, [NAMES.index(NEEDED[0])] * count, value, time_ns
     )
-    one.advance(rows.where(np.zeros(0, np.intp)), WINTER_NS - HOUR_NS)
+    one.advance(rows.where(np.zeros(0, np.intp)), WINTER_NS - HOUR_NS, [3])
     for cut in sorted({*(WINTER_NS + cut * MINUTE_NS for cut in cuts), int(time_ns[-1])}):
         if cut <= time_ns[-1]:
-            begin = one.assessed_ns[0]
-            one.advance(rows.where((rows.received_ns > begin) & (rows.received_ns <= cut)), cut)
+            begin = one.assessed_ns[3]
+            one.advance(rows.where((rows.received_ns > begin) & (rows.received_ns <= cut)), cut, [3])
     kept = one.tracks.window(np.array([3]), NEEDED_INDEX.index(NAMES.index(NEEDED[0])), end_ns)
     assert kept.begin_cell == plain.begin_cell
     np.testing.assert_array_equal(kept.mean, plain.mean)

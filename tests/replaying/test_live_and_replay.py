@@ -147,7 +147,7 @@ ENDINGS = ("stopped", "killed", "killed, checkpoint lost")
     moments=st.lists(st.integers(BEGIN_NS + 1, BEGIN_NS + 2 * 1440 * MINUTE_NS), min_size=1, max_size=25),
     endings=st.lists(st.sampled_from(ENDINGS), min_size=3, max_size=3),
 )
-@law(10)
+@law(7)
 def test_a_replay_of_what_live_running_stored_gives_its_alarms(tmp_path_factory, story, moments, endings):
     check(tmp_path_factory.mktemp("house"), story, moments, endings)
 

@@ -31,7 +31,7 @@ def short() -> Iterator[list[Pair]]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(showcase, "SHOWN", SHORT)
         patch.setattr(plots, "SHOWN", SHORT)
-        patch.setattr(showcase, "ONSET_AFTER_NS", showcase.DAY_NS)
+        patch.setattr(showcase, "ONSET_AFTER_NS", showcase.DAY_NS // 2)
         yield pairs(list(SHORT))
 
 
