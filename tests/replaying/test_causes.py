@@ -1,6 +1,7 @@
 """From simulated faults to a replay's lines: causes are named, one alarm speaks for a fault, a tripped breaker is one.
 
-Each scenario is the valley's fifteen days, the fault on the thirteenth; the simulator knows nothing of the models.
+The scenario is the valley's fifteen days, the faults on the thirteenth, each at a unit of its own; the simulator knows
+nothing of the models.
 """
 
 import json
@@ -13,37 +14,37 @@ from monitor.times import HOUR_NS, from_rfc3339
 from simulator.playing import write
 from simulator.scenario import parse_scenario
 
-BEGIN = "2026-01-12T00:00:00Z"
 FAULT_NS = from_rfc3339("2026-01-24T03:00:00Z")
 NOT_READY = "2026-01-24T10:52:00Z"  # in its truth.jsonl, with heater_element_open
+UNITS = {"heater_element_open": "clinic-wing", "charger_no_ac": "filter-hall", "breaker_tripped": "cold-store"}
 SCENARIO = """
 seed = 5
 from = 2026-01-12
 days = 15
 fleet = "tarn-valley"
-
+""" + "".join(
+    f"""
 [[faults]]
-unit = "clinic-wing"
+unit = "{unit}"
 kind = "{kind}"
 from = "12.125 d"
 """
+    for kind, unit in UNITS.items()
+)
 
 
 @pytest.fixture(scope="module")
-def replayed(tmp_path_factory):
-    """Lines of a replay of the valley with one kind of fault, once a kind."""
-    known: dict[str, list[dict]] = {}
+def replayed(tmp_path_factory) -> list[dict]:
+    """Lines of a replay of the valley."""
+    folder: Path = tmp_path_factory.mktemp("replayed") / "out"
+    assert write(parse_scenario(SCENARIO), folder) is not None
+    replay_files(folder / "fleet.toml", [folder / "readings"], folder / "alarms.jsonl")
+    return [json.loads(line) for line in (folder / "alarms.jsonl").read_text().splitlines()]
 
-    def lines(kind: str) -> list[dict]:
-        if kind not in known:
-            folder: Path = tmp_path_factory.mktemp(kind)
-            written = write(parse_scenario(SCENARIO.format(kind=kind)), folder)
-            assert written is not None
-            replay_files(folder / "fleet.toml", [folder / "readings"], folder / "alarms.jsonl")
-            known[kind] = [json.loads(line) for line in (folder / "alarms.jsonl").read_text().splitlines()]
-        return known[kind]
 
-    return lines
+def of(lines: list[dict], kind: str) -> list[dict]:
+    """What is said of the unit with that kind of fault."""
+    return [line for line in lines if line["unit"] == UNITS[kind]]
 
 
 def hours(text):
@@ -51,14 +52,13 @@ def hours(text):
 
 
 def test_nothing_calls_before_the_fault_or_at_another_unit(replayed):
-    for kind in ("heater_element_open", "charger_no_ac", "breaker_tripped"):
-        calls = [line for line in replayed(kind) if line["urgency"] != "at_visit"]
-        assert {line["unit"] for line in calls} == {"clinic-wing"}, kind
-        assert all(hours(line["raised_at"]) > 0 for line in calls), kind
+    calls = [line for line in replayed if line["urgency"] != "at_visit"]
+    assert {line["unit"] for line in calls} == set(UNITS.values())
+    assert all(hours(line["raised_at"]) > 0 for line in calls)
 
 
 def test_a_failed_heater_is_named_with_when_the_water_is_cold(replayed):
-    lines = [line for line in replayed("heater_element_open") if line["unit"] == "clinic-wing"]
+    lines = of(replayed, "heater_element_open")
     [heater] = [line for line in lines if line["condition"] == "heater_failed"]
     # The simulator's own word for when the engine is too cold; an hour before it is what a call-out needs at least.
     assert hours(heater["raised_at"]) <= hours(NOT_READY) - 1
@@ -72,14 +72,14 @@ def test_a_failed_heater_is_named_with_when_the_water_is_cold(replayed):
 
 
 def test_a_failed_charger_is_named(replayed):
-    [charger] = [line for line in replayed("charger_no_ac") if line["condition"] == "charger_failed"]
+    [charger] = [line for line in of(replayed, "charger_no_ac") if line["condition"] == "charger_failed"]
     assert hours(charger["raised_at"]) < 14
     assert charger["causes"][0]["cause"].startswith("charger_failed")
     assert charger["first_said"]["not_ready_at"] is not None
 
 
 def test_a_tripped_breaker_is_told_from_two_faults(replayed):
-    lines = {line["condition"]: line for line in replayed("breaker_tripped") if line["unit"] == "clinic-wing"}
+    lines = {line["condition"]: line for line in of(replayed, "breaker_tripped")}
     assert {"heater_failed", "charger_failed"} <= lines.keys()
     assert lines["heater_failed"]["causes"][0]["cause"] == "heater_failed/no_ac_supply"
     assert lines["charger_failed"]["causes"][0]["cause"] == "charger_failed/no_ac_supply"
