@@ -90,20 +90,21 @@ def scenario_text(
     faults: dict[str, int] | None = None,
     begin: str = "2025-09-01",
     telemetry: str = "",
+    after_days: int = 21,
 ) -> str:
     """A scenario of the widest fleet.
 
     Args:
         faults: how many of each kind; None: a healthy fleet with all confusers: a cold snap, a heat wave, a storm, a
             day without mains for all, and at every second unit an equalise charge, a new battery, a moved set point and
-            a new sensor.
+            a new sensor. after_days: sound ones before the first fault.
     """
     head = f'seed = {seed}\nfrom = {begin}\ndays = {days}\nfleet = "wide-country"\ncount = {units}\n'
     if telemetry:
         head += f'telemetry = "{telemetry}"\n'
     if faults is not None:
         counts = "".join(f"{kind} = {count}\n" for kind, count in faults.items())
-        return f'{head}\n[drawn_faults]\nafter = "21 d"\nlasting = ["4 d", "16 d"]\n{counts}'
+        return f'{head}\n[drawn_faults]\nafter = "{after_days} d"\nlasting = ["4 d", "16 d"]\n{counts}'
     part = days / 10
     text = head + CONFUSERS.format(
         a=round(2 * part), a5=round(2 * part) + 5, b=round(5 * part), b5=round(5 * part) + 5,

@@ -35,7 +35,7 @@ GOALS = """goals: in_time 1.00, cause_first 0.95, within_80 0.75 to 0.85, call-o
 
 def test_heaters_and_chargers_that_fail_are_found_while_their_units_are_still_ready(tmp_path: Path) -> None:
     text = scenario_text(
-        31, units=6, days=35, faults={"heater_element_open": 2, "charger_no_ac": 2, "breaker_tripped": 1}
+        31, units=6, days=27, faults={"heater_element_open": 2, "charger_no_ac": 2, "breaker_tripped": 1}, after_days=14
     )
 
     done = study(text, tmp_path)
