@@ -179,7 +179,7 @@ def test_a_unit_in_its_first_day_is_quiet_and_a_dead_charger_in_it_is_found_in_t
     assert told.found("charger_failed") < 6.0
 
 
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.long)])
 def test_forecasts_hold_the_truth_about_as_often_as_they_say(seed: int) -> None:
     """The 80 % interval over lives with loads, capacities, cold and cranks of their own."""
     rng = np.random.default_rng(seed)
