@@ -6,6 +6,7 @@ minutes a step. What a gateway makes of it (rhythm, deadband, digits, offset, ga
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -91,6 +92,7 @@ def _weather(plant: Plant, rng: np.random.Generator) -> np.ndarray:
     return plant.mean_air + plant.season_k * day / plant.days + plant.day_k * np.sin(2 * np.pi * (day - 0.35)) + front
 
 
+@lru_cache(4)  # a test asks for the life and for what is made of it
 def build(plant: Plant) -> Trace:
     """A unit's life."""
     rng = np.random.default_rng(plant.seed)

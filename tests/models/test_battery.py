@@ -89,7 +89,7 @@ FAILED = {
 @pytest.mark.parametrize("name", FAILED)
 def test_a_failed_charger_is_found_within_a_day_and_long_before_the_battery_is_flat(name: str) -> None:
     plant = FAILED[name]
-    told, trace = replay(plant, every_h=2), build(plant)
+    told, trace = replay(plant, every_h=4), build(plant)
     step = np.flatnonzero((trace.true_least < 8.0) & (np.arange(len(trace.true_least)) > 40 * 288))
     flat = step[0] / 288 if len(step) else np.inf
     found = told.found("charger_failed", begin=40)
