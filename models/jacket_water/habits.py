@@ -78,17 +78,17 @@ def moved_k(water: Float64, least: Float64, greatest: Float64, *, noise: float, 
     return np.clip(np.fmax(greatest - least, step) - NOISE_RANGE * noise, 0.0, most)
 
 
-def movement(moved: Float64, excess: Float64) -> float:
+def movement(moved: Float64, excess: Float64, *, cells_least: int = BLOCK_CELLS_LEAST) -> float:
     """How much the water moves up and down in an hour, a kelvin of excess over the air, 1/h; NaN where it is not told.
 
     A block with a heater gives 2 (1 - duty) / time constant, whatever its band, its heater and the weather.
 
     Args:
-        moved: K. excess: K; [cell].
+        moved: K. excess: K; [cell]. cells_least: so many must be known.
     """
     known = ~np.isnan(moved) & ~np.isnan(excess)
     total = float(excess[known].sum())
-    if known.sum() < BLOCK_CELLS_LEAST or total < known.sum() * OVER_AIR_K_LEAST:
+    if known.sum() < cells_least or total < known.sum() * OVER_AIR_K_LEAST:
         return np.nan
     return float(moved[known].sum() / total / CELL_H)
 
@@ -100,19 +100,21 @@ def movements(moved: Float64, excess: Float64) -> Spread:
     return _spread(told[told > 0])
 
 
-def steepness(saw: Legs, chosen: Bool) -> float:
+def steepness(saw: Legs, chosen: Bool, *, at_least: bool = False) -> float:
     """Heating rate that the teeth show where the sensor is, K/h: how fast it rises heated and falls unheated, together.
 
     Wind and weather take from the rise what they add to the fall.
 
     Args:
-        saw: legs. chosen: which of them count, bool [leg].
+        saw: legs. chosen: which of them count, bool [leg]. at_least: a lower bound, told
+        by short rises too, of which each may have lasted half a cell longer.
     Returns: NaN with too few or too short teeth.
     """
     up, down = chosen & saw.whole & (saw.rise > 0), chosen & saw.whole & (saw.rise < 0)
-    if min(up.sum(), down.sum()) < TEETH_A_DAY_LEAST or saw.hours[up].sum() < HEATED_H_LEAST:
+    heated_h = saw.hours[up].sum() + (CELL_H / 2 * up.sum() if at_least else 0.0)
+    if min(up.sum(), down.sum()) < TEETH_A_DAY_LEAST or heated_h < HEATED_H_LEAST and not at_least:
         return np.nan
-    return float(saw.rise[up].sum() / saw.hours[up].sum() - saw.rise[down].sum() / saw.hours[down].sum())
+    return float(saw.rise[up].sum() / heated_h - saw.rise[down].sum() / saw.hours[down].sum())
 
 
 def steepnesses(saw: Legs, cells: int) -> Spread:

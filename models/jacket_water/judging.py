@@ -22,6 +22,7 @@ from models.jacket_water.overheat import stuck_on
 from models.jacket_water.sensing import doubt
 from models.jacket_water.set_point import moved
 from models.jacket_water.shortfall import Shortfall, shortfall
+from models.jacket_water.tripped import tripped
 from models.opinion import Note, Opinion
 from models.seen import Seen
 from models.windows import CELLS_A_DAY, Float64
@@ -30,6 +31,7 @@ CONDITIONS = ("heater_failed", "heater_weak", "heater_stuck_on", "coolant_circul
 SIGNAL = "jacket_water_temperature"
 NOT_READY_CEL = 21.0  # NFPA 110's table asks for an alarm below 21 Cel (70 F), from memory
 WORTH_SAYING = 0.2  # chance from which a sentence and a forecast are made
+TRIPPED_CHANCE = 0.9  # that a thermostat stuck, where the heat went after the water rose past its cut-out (our choice)
 FIRST_DAYS_NS = 2 * 86_400 * 1_000_000_000
 USUAL_EXCESS_CELLS = 3 * CELLS_A_DAY
 
@@ -45,6 +47,7 @@ class _Verdict:
     not_ready_h: Float64 = field(default_factory=lambda: np.full((4, 3), np.nan))
     onset_ns: tuple[float, float] = (np.nan, np.nan)
     heat_share: float = np.nan
+    tripped: bool = False
     notes: list[Note] = field(default_factory=list)
 
 
@@ -65,6 +68,9 @@ def judge(
     for place, condition in enumerate(CONDITIONS):
         chance = np.array([one.chance[place] for one in verdicts])
         short = place < 2
+        causes = {condition: chance}
+        if place == 0 and any(one.tripped for one in verdicts):
+            causes["heater_stuck_on"] = TRIPPED_CHANCE * np.where([one.tripped for one in verdicts], chance, 0.0)
         opinions.append(
             WaterOpinion(
                 condition,
@@ -73,7 +79,7 @@ def judge(
                 np.array([one.measured for one in verdicts]),
                 np.array([one.expected[place] for one in verdicts]),
                 np.array([one.not_ready_h[place] for one in verdicts]).reshape(-1, 3),
-                causes={condition: chance},
+                causes=causes,
                 text=tuple(one.text[place] for one in verdicts),
                 onset_ns=np.array([one.onset_ns if short else (np.nan, np.nan) for one in verdicts]).reshape(-1, 2),
                 heat_share=np.array([one.heat_share for one in verdicts]),
@@ -115,6 +121,9 @@ def _judged(seen: Seen, unit: int, normal: WaterNormal, not_ready: float) -> _Ve
         _forecast(verdict, seen, unit, late, normal, short, not_ready)
     if short.failed >= WORTH_SAYING:
         verdict.text[0] = words.failed(late, normal, short)
+        verdict.tripped = tripped(seen, unit, normal)
+        if verdict.tripped:
+            verdict.text[0] += words.TRIPPED
     if weak >= WORTH_SAYING:
         verdict.text[1] = words.weak(late, normal, short)
     if hot >= WORTH_SAYING:

@@ -10,12 +10,14 @@ import numpy as np
 from models.jacket_water import air as around
 from models.jacket_water.normal import WaterNormal
 from models.jacket_water.teeth import Legs, least_height, legs
-from models.seen import Bool, Seen
+from models.seen import NOT_LATELY_H, Bool, Seen
 from models.windows import CELL_NS, CELLS_A_DAY, Float64
 
 CELL_H = 1 / 6
 CELLS = 36 * 6  # a day and a half: the last cycles of a mild day are in it
 FRESH_CELLS = 12  # 2 h: of water older than this nothing is said
+BACK_CELLS = 9  # 1.5 h: no block that an engine warmed is back in its band so soon (3-12 h, common practice)
+STARTING_CELLS = 6  # 1 h: a run is dated back before its rise, and a cold engine takes a while to warm
 BLIND_EXCESS_K = 30.0  # K: where neither sensor nor cooling tells the air, a usual excess (common practice)
 
 
@@ -24,7 +26,7 @@ class Lately:
     """The last CELLS cells of one unit. cell = place in the window here.
 
     now_ns, begin_ns: the instant and the begin of cell 0, ns UTC. mean, least, greatest: water, Cel; air: Cel, gaps
-    filled; excess: K; running: bool; after_run_h; read: bool, a reading came in it and no former one is held; [cell].
+    filled; excess: K; running: bool, after_run_h: as far as the water lets it be believed; read: bool, a reading came in it and no former one is held; [cell].
     air_told: the air is no sensor's but what the cooling tells.
     last: newest cell with water known. water: there, of its last cells, Cel. saw: legs.
     """
@@ -68,7 +70,7 @@ def lately(seen: Seen, unit: int, normal: WaterNormal) -> Lately | None:
         return None
     last = len(mean) - min(FRESH_CELLS, len(mean)) + int(fresh[-1])
     least, greatest = seen.water.least[unit, begin:], seen.water.greatest[unit, begin:]
-    running, after = seen.running[unit, begin:], seen.after_run_h[unit, begin:]
+    running, after = believed(seen.running[unit, begin:], seen.after_run_h[unit, begin:], least, normal)
     quiet = np.where(running | (after < 1.0), np.nan, mean) if running.any() or after[-1] < CELLS_A_DAY else mean
     height = least_height(normal.noise, normal.spread, normal.resolution)
     saw = legs(quiet, least, greatest, height=height, spread=normal.spread)
@@ -99,3 +101,28 @@ def lately(seen: Seen, unit: int, normal: WaterNormal) -> Lately | None:
         water=water,
         saw=saw,
     )
+
+
+def believed(running: Bool, after_run_h: Float64, least: Float64, normal: WaterNormal) -> tuple[Bool, Float64]:
+    """Runs and hours after them without those that the water belies.
+
+    A run that is told by the water's rise alone may be a tooth of little water that the heater makes boil up. What an
+    engine warmed stays hot while it runs and takes hours to come back into its band.
+
+    Args:
+        running, after_run_h: as seen. least: of the water, Cel; all [cell]. normal: of the unit.
+    """
+    if normal.days < 1 or not running.any():
+        return running, after_run_h
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], running, [False])).astype(np.int8)))
+    kept, hours = running.copy(), after_run_h.copy()
+    in_band = least <= normal.cut_out
+    for begin, end in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
+        within = in_band[begin + STARTING_CELLS : end].any() if begin > 0 else False
+        if within or in_band[end : end + BACK_CELLS].any():
+            kept[begin:end] = False
+    for begin, end in zip(edges[0::2].tolist(), [*edges[2::2].tolist(), len(running)], strict=True):
+        if not kept[begin]:
+            before = hours[begin - 1] if begin > 0 else NOT_LATELY_H
+            hours[begin:end] = before + CELL_H * np.arange(1, end - begin + 1)
+    return kept, hours

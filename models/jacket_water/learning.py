@@ -13,8 +13,9 @@ import numpy as np
 
 from models.jacket_water import air as around
 from models.jacket_water.cycles import CELL_H, EXCESS_TOLD_K, Cycles, cycles, grain
-from models.jacket_water.habits import extremes, moved_k, movements, own_way, steepnesses
-from models.jacket_water.normal import WaterNormal
+from models.jacket_water.habits import Spread, extremes, moved_k, movements, own_way, steepnesses
+from models.jacket_water.normal import DAYS_SETTLED, WaterNormal
+from models.jacket_water.overheat import SET_POINT_CEL, SET_POINT_K
 from models.jacket_water.teeth import Legs, least_height, legs
 from models.seen import Seen
 from models.windows import CELLS_A_DAY, Float64
@@ -40,6 +41,11 @@ UNDER_SHARE = 0.03  # of cells that may lie well under a cut-in since it was fir
 RECENT_DAYS = 3
 WEAKENED = 0.75  # of the learned heating (our choice)
 LONG_DAYS = 11
+TOLD_SHARE = 0.6  # of the band: the least height of a leg that is told is lower than this (our choice)
+HABIT_DAYS = 8.0  # days known from which on a habit changes slowly (our choice)
+HABIT_LOG_A_DAY = 0.03  # of the logarithm: twofold within a month, as from summer to winter (our choice)
+HABIT_SD_GROWS = 1.05  # a day (our choice)
+HABIT_SD_LEAST = 0.1
 DAYS_MAX = 60.0  # days are counted no further
 CUT_IN_CEL = (15.0, 70.0)  # Cel: outside it no jacket heater works (27-60 are met, with room on both sides)
 
@@ -134,7 +140,7 @@ def _levels(
     if near.sum() >= TEETH_LEAST:
         troughs, peaks = troughs[near], peaks[near]
         low, high = float(np.median(troughs)), float(np.median(peaks))
-    if not CUT_IN_CEL[0] <= low <= CUT_IN_CEL[1]:
+    if not CUT_IN_CEL[0] <= low <= CUT_IN_CEL[1] or _on_high_limit(former, low, high):
         return normal
     since = water[int(found.trough_cell[own][near][0] if near.sum() >= TEETH_LEAST else span.start) :]
     if np.mean(since[since == since] < low - MOVED_K / 2) > UNDER_SHARE:
@@ -164,6 +170,11 @@ def _levels(
         days=_a_day_more(former.days, found.days),
         learned_ns=now_ns,
     )
+
+
+def _on_high_limit(former: WaterNormal, low: float, high: float) -> bool:
+    """Whether such a band, Cel, is that of a high-limit cut-out behind a thermostat that sticks, and no new set point."""
+    return former.days >= DAYS_SETTLED and low > former.cut_in + SET_POINT_K and high > SET_POINT_CEL
 
 
 def _flat(normal: WaterNormal, former: WaterNormal, water: Float64, air: Float64, now_ns: int) -> WaterNormal:
@@ -260,12 +271,28 @@ def _habits(
         return normal
     moved = movements(moved_k(water, least, greatest, noise=normal.noise), water - air)
     if np.isfinite(moved.middle):
-        normal = replace(normal, movement_per_h=moved.middle, movement_log_sd=moved.log_sd)
+        middle, log_sd = _slowly(normal.movement_per_h, normal.movement_log_sd, moved, known=normal.days)
+        normal = replace(normal, movement_per_h=middle, movement_log_sd=log_sd)
     steep = steepnesses(saw, len(water))
-    if np.isfinite(steep.middle):
-        normal = replace(normal, steep_k_per_h=steep.middle, steep_log_sd=steep.log_sd, steep_days=float(steep.count))
+    merged = least_height(normal.noise, normal.spread, normal.resolution) > TOLD_SHARE * (normal.cut_out - normal.cut_in)
+    if merged:  # teeth so fast, or readings so rough, that legs are told by chance
+        normal = replace(normal, steep_k_per_h=np.nan, steep_log_sd=np.nan, steep_days=0.0)
+    elif np.isfinite(steep.middle):
+        middle, log_sd = _slowly(normal.steep_k_per_h, normal.steep_log_sd, steep, known=normal.steep_days)
+        normal = replace(normal, steep_k_per_h=middle, steep_log_sd=log_sd, steep_days=max(normal.steep_days, float(steep.count)))
     deepest, highest = extremes(found.trough, found.peak)
     return replace(normal, deepest=deepest, highest=highest) if np.isfinite(deepest) else normal
+
+
+def _slowly(middle: float, log_sd: float, told: Spread, *, known: float) -> tuple[float, float]:
+    """A habit and its spread, a day later: once known for HABIT_DAYS days they change no faster than seasons do.
+
+    Else what grows over days, as a hose that closes, would become the unit's own way before it is noticed.
+    """
+    if known < HABIT_DAYS or not np.isfinite(middle + log_sd):
+        return told.middle, told.log_sd
+    step = float(np.clip(np.log(told.middle / middle), -HABIT_LOG_A_DAY, HABIT_LOG_A_DAY))
+    return middle * float(np.exp(step)), min(told.log_sd, max(log_sd, HABIT_SD_LEAST) * HABIT_SD_GROWS)
 
 
 def _a_day_more(former: float, in_window: float) -> float:

@@ -23,7 +23,7 @@ RISE_K = 3.0  # K risen without a run is heat, whatever the balance says
 STEADY_CELLS = 72  # 12 h above the cut-out without a cycle: no thermostat is at work
 UNSEEN_RISE_K = 8.0  # K: more at once, and faster than the heater can, is an engine that ran unnoticed (our choice)
 UNSEEN_FASTER = 1.5  # than the learned heating rate, which no block that is heated reaches above its cut-out
-UNSEEN_K_PER_H = 12.0
+UNSEEN_K_PER_H = 24.0  # an engine warms its water by 1-3 K a minute, the strongest heaters by 20 K/h (our choice)
 UNSEEN_HELD = 3  # readings apart at most
 COOLING_SLOWER = 1.6  # a run's own heat is gone after so many times the learned cooling
 
@@ -88,6 +88,7 @@ def _after_unseen_run_h(late: Lately, normal: WaterNormal, highest: float) -> fl
         rise = value[apart:] - value[:-apart]
         hours = (read[apart:] - read[:-apart]) * CELL_H
         jumps = (rise >= UNSEEN_RISE_K) & (rise > fast * hours) & (value[apart:] > highest + OVER_K)
+        jumps &= value[:-apart] <= highest + OVER_K  # it began in the band; above it, a high-limit cut-out cycles
         if jumps.any():
             jumped = max(jumped, int(np.flatnonzero(jumps)[-1]) + apart)
     if jumped < 0:

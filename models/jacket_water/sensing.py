@@ -19,6 +19,7 @@ WILD_K = 8.0  # K that readings of one cell lie under its mean and the cut-in: n
 WILD_CELLS = 3
 COOLING_K = 1.0  # K an hour ...
 UNDER_AIR_K = 5.0  # ... while so much colder than the air: no block does (sensors differ by 2-3 K, our choice)
+HELD_K = 2.0  # K below the learned cut-in that a thermostat's own troughs stay within (our choice)
 COLDER_K = 6.0  # K below the coldest air of the day: water cannot be there
 
 
@@ -72,7 +73,9 @@ def doubt(late: Lately, normal: WaterNormal) -> Doubt:
     # a loose contact jumps both ways; its net step is what it stands off now
     up = calm & (step > allowed + FASTER * normal.heating_k_per_h * cells * CELL_H)
     stepped = -float(step[down].sum() + step[up].sum())
-    if down.sum() + up.sum() >= 6 and normal.days > 0:
+    # little water at the heater jumps as fast, but between the thermostat's own ends: its floor is the cut-in
+    outside = np.minimum(value[1:], value[:-1]) < normal.cut_in - max(HELD_K, 3 * normal.trough_sd)
+    if ((down | up) & outside).sum() >= 6 and normal.days > 0:
         return Doubt("The water's reading jumps up and down: the sensor or its contact may be bad.", max(stepped, 0.0))
     if stepped > STEP_K and off_air < 3.0 and stepped > 0.5 * (value[int(np.argmax(down))] - late.air[last]):
         return Doubt("The water's reading fell to the air's within minutes: the sensor may hang in air.", stepped)

@@ -33,6 +33,7 @@ HEAT_WEIGHT_MAX = 8.0
 WEAK_SHARE = (0.3, 0.75)  # of a heater's usual heat: one of two elements, low volts, scale
 WEAK_SHARE_SD = 0.1
 OVERLOAD_LOG_ODDS = -1.0  # full heat and still sinking: loss, not heater; a condition all the same, but a rarer one
+LIKELIER_POWER = 6  # of the odds between no heat and too little: 1.5 to 1 is said as 11 to 1 (our choice)
 LOWERED_SHARE = 0.15  # of spells without heat, somebody turned the thermostat down ...
 LOWERED_K = 4.0  # ... by some kelvins; deeper ones are rarer (our choice)
 RECOVERING_K_PER_H = 0.4
@@ -143,7 +144,8 @@ def shortfall(late: Lately, normal: WaterNormal, *, heater: str, stepped_k: floa
     chances = weights / weights.sum()
     lowered = LOWERED_SHARE * np.exp(-max(depth, 0.0) / LOWERED_K)
     # of no heat and too little the likelier is said: both mean the same journey, and neither is to hide in the other
-    either, likelier = chances[1] + chances[2], chances[1] ** 2 / max(chances[1] ** 2 + chances[2] ** 2, 1e-12)
+    either = chances[1] + chances[2]
+    likelier = 1 / (1 + (chances[2] / max(chances[1], 1e-9)) ** LIKELIER_POWER) if either > 0 else 0.0
     failed = float(either * likelier * (1 - lowered))
     return Shortfall(
         failed=failed,
