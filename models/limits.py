@@ -129,7 +129,7 @@ def low_shift(temperature: Float64) -> Float64:
     has to do (models.normal). And whether it charges at all times, or lets a full battery rest, is not known yet.
     """
     heat = SLOPE_DEFAULT * (np.clip(temperature, COMPENSATED_AT_CEL, 50.0) - COMPENSATED_AT_CEL)
-    return UNLEARNED_V + np.nan_to_num(heat, nan=0.0)
+    return np.minimum(UNLEARNED_V, np.nan_to_num(heat, nan=0.0))
 
 
 assert SLOPE_DEFAULT < 0, "a charger's float falls with temperature"

@@ -34,7 +34,8 @@ def faults_of(text: str) -> str:
     return str(refused.value)
 
 
-# Typed from the shared trade table (section 2) and the contract, not read from the file that is tested.
+# Typed from the shared trade table (section 2) and the contract, not read from the file that is tested; delays of the
+# battery's warnings and of its high limit are ours, as long as works, absorption and equalising take. A flooded battery.
 DEFAULTS = [
     ("jacket_water_temperature", "stopped", "low_warning", -4.0, None, 34.0, 900, 900, 2.0),
     ("jacket_water_temperature", "stopped", "low_limit", -5.0, None, 32.0, 300, 900, 2.0),
@@ -43,10 +44,10 @@ DEFAULTS = [
     ("jacket_water_temperature", "stopped", "high_limit", None, None, 71.0, 600, 900, 3.0),
     ("jacket_water_temperature", "running", "high_warning", None, None, 99.0, 60, 60, 3.0),
     ("jacket_water_temperature", "running", "high_limit", None, None, 107.0, 5, 60, 3.0),
-    ("battery_voltage", "stopped", "low_warning", -0.5, None, 12.75, 900, 300, 0.1),
+    ("battery_voltage", "stopped", "low_warning", -0.5, None, 12.75, 21_600, 300, 0.1),
     ("battery_voltage", "stopped", "low_limit", None, None, 12.24, 300, 900, 0.1),
-    ("battery_voltage", "stopped", "high_warning", 0.6, None, 14.4, 3600, 900, 0.1),
-    ("battery_voltage", "stopped", "high_limit", None, None, 15.0, 300, 900, 0.1),
+    ("battery_voltage", "stopped", "high_warning", 0.6, None, 14.4, 93_600, 900, 0.1),
+    ("battery_voltage", "stopped", "high_limit", None, None, 15.5, 3600, 900, 0.1),
     ("gas_pressure", "stopped", "low_warning", None, 0.85, None, 60, 300, 50.0),
     ("gas_pressure", "stopped", "low_limit", None, 0.60, 1000.0, 15, 300, 50.0),
     ("gas_pressure", "stopped", "high_warning", None, 1.25, 34500.0, 1800, 900, 50.0),
@@ -150,6 +151,12 @@ def test_the_battery_type_decides_where_voltage_tells_charge():
     assert nickel is not None
     assert (nickel.at, nickel.from_normal) == (None, -0.5)
     assert row_of("", "weir-2", "battery_voltage", "stopped", "low_limit") is None
+    sealed = row_of("", "weir-1", "battery_voltage", "stopped", "high_warning")
+    assert sealed is not None
+    assert sealed.on_delay_ns == 14 * HOUR_NS  # never equalised
+    sealed = row_of("", "weir-1", "battery_voltage", "stopped", "high_limit")
+    assert sealed is not None
+    assert sealed.at == 15.0
 
 
 def test_what_a_file_says_for_the_fleet_goes_before_the_default_of_a_battery_type():
