@@ -94,9 +94,7 @@ def fall_a_day(rest_h: Float64, rest_volts: Float64, *, stripped: bool = False) 
     return float(fit[1]), float(sd)
 
 
-def told_slope(
-    rest_h: Float64, rest_volts: Float64, chemistry: Chemistry, *, stripped: bool
-) -> tuple[float, float]:
+def told_slope(rest_h: Float64, rest_volts: Float64, chemistry: Chemistry, *, stripped: bool) -> tuple[float, float]:
     """Slope of the rest volts and its spread, of the hours before the battery was empty: a flat end tells no drain."""
     held = rest_volts > chemistry.rest - chemistry.volts_a_charge
     index = held if held.sum() >= SLOPE_H_LEAST else np.ones(len(held), np.bool_)

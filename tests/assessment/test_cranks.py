@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from models.battery import BatteryNormal
 from monitor.assessment import cranks
 from monitor.assessment.cranks import Found
 from monitor.times import SECOND_NS
@@ -93,6 +94,17 @@ def low(bench):
 )
 def test_the_least_of_a_crank_is_judged_and_the_next_sound_one_clears_it(leasts, said, blocks):
     assert low(cranked(*leasts, blocks=blocks)) == said
+
+
+@pytest.mark.parametrize(("past", "inside", "beyond"), [(10.2, 9.65, 9.55), (11.2, 10.6, 10.3), (9.4, 8.9, 8.6)])
+def test_the_plain_value_holds_but_where_the_own_sound_cranks_lie_below_it(past, inside, beyond):
+    """0.7 V under the own past is 9.5, 10.5, 8.7; 9.6 is nearer for the first, and no bound for the last."""
+    ratio = float(np.log((12.68 - past) / past))
+    for least, said in ((inside, []), (beyond, [("raised", "at_visit")])):
+        bench = cranked(least)
+        own = tuple((19_000.0 + 7 * week, ratio, 25.0, 0.12) for week in range(20))
+        bench.assessor.states[0].learned["battery"] = BatteryNormal(cranks=own)
+        assert low(bench) == said, least
 
 
 def test_a_crank_seen_by_slow_readings_may_raise_but_never_clears():

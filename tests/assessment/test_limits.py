@@ -221,7 +221,9 @@ def test_valve_regulated_batteries_rest_higher(battery_type):
 def test_of_nickel_cadmium_only_what_was_learned_counts():
     assert cold(NOTHING, 11.0, 25.0, "nickel_cadmium") == []
     assert cold(NOTHING, 16.0, 25.0, "nickel_cadmium") == []
-    assert cold(LEARNED, 12.99, 25.0, "nickel_cadmium") == [("low_battery_voltage", "raised", "at_visit", PUT + LOW_MIN)]
+    assert cold(LEARNED, 12.99, 25.0, "nickel_cadmium") == [
+        ("low_battery_voltage", "raised", "at_visit", PUT + LOW_MIN)
+    ]
 
 
 def test_no_cold_lets_the_highest_limit_go_beyond_16_v():

@@ -26,7 +26,9 @@ def labels(lines: list[dict[str, Any]]) -> pd.DataFrame:
     rows = [line for line in lines if line.get("record") == "fault"]
     rows += [_of_stranger(line) for line in lines if line.get("row") == "fault" and not _hidden(line)]
     table = pd.DataFrame(rows, columns=list(COLUMNS))
-    table["causes"] = [[*own, *(SAME_FINER_NAME[one] for one in own if one in SAME_FINER_NAME)] for own in table["causes"]]
+    table["causes"] = [
+        [*own, *(SAME_FINER_NAME[one] for one in own if one in SAME_FINER_NAME)] for own in table["causes"]
+    ]
     for moment in ("from", "to", "not_ready_at"):
         table[moment] = pd.to_datetime(table[moment], format="ISO8601", utc=True)
     return table

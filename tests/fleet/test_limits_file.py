@@ -35,7 +35,7 @@ def faults_of(text: str) -> str:
 
 
 # Typed from the shared trade table (section 2) and the contract, not read from the file that is tested; delays of the
-# battery's warnings and of its high limit are ours, as long as works, absorption and equalising take. A flooded battery.
+# battery's warnings and of its high limit are ours, as long as works, absorption, equalising take. Flooded.
 DEFAULTS = [
     ("jacket_water_temperature", "stopped", "low_warning", -4.0, None, 34.0, 900, 900, 2.0),
     ("jacket_water_temperature", "stopped", "low_limit", -5.0, None, 32.0, 300, 900, 2.0),

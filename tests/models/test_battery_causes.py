@@ -142,6 +142,27 @@ def test_a_crank_is_expected_as_the_units_own_past_at_like_temperature() -> None
     assert expected_crank(weak, "flooded", 13.6, 18.0)[0] == pytest.approx(10.24, abs=0.05)
 
 
+def test_a_cold_engine_asks_more_of_the_starter_than_its_own_past() -> None:
+    """Its heater has failed: dips deepen with the block, not with the battery."""
+    flooded = chemistry_of("flooded")
+    warm = of([10.85, 10.9, 10.8, 10.85, 10.9, 10.85])
+    chilled = [replace(crank, least=10.3, water=12.0) for crank in of([10.3] * 9)[6:]]
+    heated = [replace(crank, water=40.0) for crank in chilled]
+    weak = cranking(merged((), [*warm, *heated], flooded, 0.0), heated[-1], flooded, 40.0)
+    cold = cranking(merged((), [*warm, *chilled], flooded, 0.0), chilled[-1], flooded, 40.0)
+    assert weak.weaker > 6.0
+    assert cold.weaker < 2.0
+
+
+def test_one_crank_that_falls_far_short_is_enough() -> None:
+    """A post has come loose or a cell is out: 2.3 V of dip become 4; 2.3 become 2.9 waits for the next crank."""
+    for dip, enough in ((4.0, True), (2.9, False)):
+        plant = Plant(days=42, dip_of=lambda d, deep=dip: deep if d > 38 else 2.3, crank_sd=0.03)
+        told = replay(plant, every_h=4, begin=35)
+        assert (told.most("battery_weak", 39.0, 42.0) > 0.9) is enough, dip
+        assert told.most("battery_weak", 35.0, 39.0) < QUIET
+
+
 def test_rests_that_begin_at_a_charger_known_to_hold_its_float_are_no_habit_at_once() -> None:
     begun = held(lambda d: np.nan if d > 40 and not 0.33 < d % 1 < 0.71 else 13.5)
     told = replay(replace(Plant(days=46), set_point=begun), every_h=2)
