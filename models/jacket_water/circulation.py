@@ -31,6 +31,7 @@ LIVELIER_LEAST = 1.25  # factor: a block that moves no more than it did has its 
 UNEVEN = 0.6  # spread over mean of the falls' heights: a bad contact jumps unevenly, a thermostat does not
 BAND_SHARE = 0.6  # of the learned band that the teeth still have: a closer thermostat's are smaller
 BANDS_MOST = 1.5  # bands that one cell's movement counts for at most
+BELOW_CELLS, BELOW_SPAN_CELLS = 2, 144  # within a day; one wild reading is let pass
 FASTEST_K = 6.0  # K in most cells: teeth so fast that they hide in cells are not told one by one
 
 
@@ -93,13 +94,13 @@ def _steeper(late: Lately, normal: WaterNormal, begin: int, moved: Float64) -> f
     inside = saw.begin >= begin
     falls = inside & saw.whole & (saw.rise < 0)
     band = normal.cut_out - normal.cut_in
+    floor = normal.cut_in - max(HELD_K, 3 * normal.trough_sd) - 4 * normal.noise
+    if (late.least[max(late.last - BELOW_SPAN_CELLS, 0) : late.last + 1] < floor).sum() >= BELOW_CELLS:
+        return 0.0  # little water or much, the thermostat switches on at its cut-in: a bad contact goes below
     if np.nanmedian(moved) > max(FASTEST_K, BAND_SHARE * band):  # the whole band in ten minutes, cell after cell
         return max(float(np.log(2 * np.nanmedian(moved) / CELL_H / normal.steep_k_per_h)), 0.0)
     if falls.sum() < TEETH_LEAST:
         return 0.0
-    floor = normal.cut_in - max(HELD_K, 3 * normal.trough_sd) - 4 * normal.noise
-    if saw.to_k[falls].min() < floor:
-        return 0.0  # little water or much, the thermostat switches on at its cut-in: a bad contact goes below
     heights = -saw.rise[falls]
     if heights.std() > UNEVEN * heights.mean() or np.median(heights) < BAND_SHARE * band:
         return 0.0

@@ -27,7 +27,7 @@ OFF_SHARE = 0.6  # of Newton's loss: water that falls faster in some hour has it
 
 
 def weak_while_held(late: Lately, normal: WaterNormal) -> tuple[float, float]:
-    """Chance that the heater is weak while it holds the water, and the heating rate now, K/h (NaN: not told).
+    """Chance that the heater is weak while it holds the water (NaN: not told), and the heating rate now, K/h (the same).
 
     Args:
         late: what the water did. normal: of the unit.
@@ -36,6 +36,8 @@ def weak_while_held(late: Lately, normal: WaterNormal) -> tuple[float, float]:
         return 0.0, np.nan
     chance, heating = _by_plateau(late, normal)
     by_teeth, told = _by_teeth(late, normal)
+    if np.isnan(heating) and np.isnan(told):
+        return np.nan, np.nan  # too few teeth, or none in calm weather: nothing is said, and nothing taken back
     return (chance, heating) if chance > by_teeth else (by_teeth, told)
 
 
