@@ -17,7 +17,7 @@ from models.jacket_water.normal import WaterNormal
 from models.jacket_water.sensing import HELD_K
 from models.windows import Float64
 
-# 16 h for teeth of hours, 8 h for what begins slowly; 3 h, so that teeth of minutes need not wait for the old ones to go
+# 16 h for teeth of hours, 8 h for what begins slowly, 3 h so that teeth of minutes need not wait for old ones to go
 SPANS_CELLS = (96, 48, 18)
 AFTER_RUN_H = 10.0
 TEETH_LEAST = 3

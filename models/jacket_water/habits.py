@@ -112,7 +112,7 @@ def steepness(saw: Legs, chosen: Bool, *, at_least: bool = False) -> float:
     """
     up, down = chosen & saw.whole & (saw.rise > 0), chosen & saw.whole & (saw.rise < 0)
     heated_h = saw.hours[up].sum() + (CELL_H / 2 * up.sum() if at_least else 0.0)
-    if min(up.sum(), down.sum()) < TEETH_A_DAY_LEAST or heated_h < HEATED_H_LEAST and not at_least:
+    if min(up.sum(), down.sum()) < TEETH_A_DAY_LEAST or (heated_h < HEATED_H_LEAST and not at_least):
         return np.nan
     return float(saw.rise[up].sum() / heated_h - saw.rise[down].sum() / saw.hours[down].sum())
 

@@ -26,7 +26,8 @@ class Lately:
     """The last CELLS cells of one unit. cell = place in the window here.
 
     now_ns, begin_ns: the instant and the begin of cell 0, ns UTC. mean, least, greatest: water, Cel; air: Cel, gaps
-    filled; excess: K; running: bool, after_run_h: as far as the water lets it be believed; read: bool, a reading came in it and no former one is held; [cell].
+    filled; excess: K; running: bool, after_run_h: as far as the water lets it be
+    believed; read: bool, a reading came in it and no former one is held; [cell].
     air_told: the air is no sensor's but what the cooling tells.
     last: newest cell with water known. water: there, of its last cells, Cel. saw: legs.
     """

@@ -173,7 +173,7 @@ def _levels(
 
 
 def _on_high_limit(former: WaterNormal, low: float, high: float) -> bool:
-    """Whether such a band, Cel, is that of a high-limit cut-out behind a thermostat that sticks, and no new set point."""
+    """Whether such a band, Cel, is a high-limit cut-out's behind a thermostat that sticks, and no new set point."""
     return former.days >= DAYS_SETTLED and low > former.cut_in + SET_POINT_K and high > SET_POINT_CEL
 
 
@@ -274,12 +274,16 @@ def _habits(
         middle, log_sd = _slowly(normal.movement_per_h, normal.movement_log_sd, moved, known=normal.days)
         normal = replace(normal, movement_per_h=middle, movement_log_sd=log_sd)
     steep = steepnesses(saw, len(water))
-    merged = least_height(normal.noise, normal.spread, normal.resolution) > TOLD_SHARE * (normal.cut_out - normal.cut_in)
+    merged = least_height(normal.noise, normal.spread, normal.resolution) > TOLD_SHARE * (
+        normal.cut_out - normal.cut_in
+    )
     if merged:  # teeth so fast, or readings so rough, that legs are told by chance
         normal = replace(normal, steep_k_per_h=np.nan, steep_log_sd=np.nan, steep_days=0.0)
     elif np.isfinite(steep.middle):
         middle, log_sd = _slowly(normal.steep_k_per_h, normal.steep_log_sd, steep, known=normal.steep_days)
-        normal = replace(normal, steep_k_per_h=middle, steep_log_sd=log_sd, steep_days=max(normal.steep_days, float(steep.count)))
+        normal = replace(
+            normal, steep_k_per_h=middle, steep_log_sd=log_sd, steep_days=max(normal.steep_days, float(steep.count))
+        )
     deepest, highest = extremes(found.trough, found.peak)
     return replace(normal, deepest=deepest, highest=highest) if np.isfinite(deepest) else normal
 

@@ -22,8 +22,8 @@ HEAT_FLOOR_K = 0.7
 RISE_K = 3.0  # K risen without a run is heat, whatever the balance says
 STEADY_CELLS = 72  # 12 h above the cut-out without a cycle: no thermostat is at work
 UNSEEN_RISE_K = 8.0  # K: more at once, and faster than the heater can, is an engine that ran unnoticed (our choice)
-UNSEEN_FASTER = 1.5  # than the learned heating rate, which no block that is heated reaches above its cut-out
-UNSEEN_K_PER_H = 24.0  # an engine warms its water by 1-3 K a minute, the strongest heaters by 20 K/h (our choice)
+UNSEEN_FASTER = 1.2  # than what the heater does where the sensor is, known to some 15 %, and net of any loss
+UNSEEN_K_PER_H = 12.0  # and at least so fast; where the heating is not known well, twice that (our choice)
 UNSEEN_HELD = 3  # readings apart at most
 COOLING_SLOWER = 1.6  # a run's own heat is gone after so many times the learned cooling
 
@@ -82,7 +82,8 @@ def _after_unseen_run_h(late: Lately, normal: WaterNormal, highest: float) -> fl
     """
     read = np.flatnonzero(late.read[: late.last + 1] & ~np.isnan(late.mean[: late.last + 1]))
     value = late.mean[read]
-    fast = max(UNSEEN_FASTER * normal.heating_k_per_h, UNSEEN_K_PER_H)
+    own = UNSEEN_FASTER * float(np.fmax(normal.heating_k_per_h, normal.steep_k_per_h))
+    fast = max(own, UNSEEN_K_PER_H * (2.0 if normal.flat or normal.heating_days < 1 else 1.0))
     jumped = -1
     for apart in range(1, UNSEEN_HELD + 1):
         rise = value[apart:] - value[:-apart]

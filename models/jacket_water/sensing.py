@@ -74,8 +74,8 @@ def doubt(late: Lately, normal: WaterNormal) -> Doubt:
     up = calm & (step > allowed + FASTER * normal.heating_k_per_h * cells * CELL_H)
     stepped = -float(step[down].sum() + step[up].sum())
     # little water at the heater jumps as fast, but between the thermostat's own ends: its floor is the cut-in
-    outside = np.minimum(value[1:], value[:-1]) < normal.cut_in - max(HELD_K, 3 * normal.trough_sd)
-    if ((down | up) & outside).sum() >= 6 and normal.days > 0:
+    below = np.minimum(value[1:], value[:-1]) < normal.cut_in - max(HELD_K, 3 * normal.trough_sd)
+    if ((down | up) & below).sum() >= 6 and normal.days > 0:
         return Doubt("The water's reading jumps up and down: the sensor or its contact may be bad.", max(stepped, 0.0))
     if stepped > STEP_K and off_air < 3.0 and stepped > 0.5 * (value[int(np.argmax(down))] - late.air[last]):
         return Doubt("The water's reading fell to the air's within minutes: the sensor may hang in air.", stepped)

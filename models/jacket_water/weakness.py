@@ -27,7 +27,7 @@ OFF_SHARE = 0.6  # of Newton's loss: water that falls faster in some hour has it
 
 
 def weak_while_held(late: Lately, normal: WaterNormal) -> tuple[float, float]:
-    """Chance that the heater is weak while it holds the water (NaN: not told), and the heating rate now, K/h (the same).
+    """Chance that the heater is weak while it holds the water, and the heating rate now, K/h; NaN: not told.
 
     Args:
         late: what the water did. normal: of the unit.

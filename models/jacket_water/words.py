@@ -11,9 +11,7 @@ from models.jacket_water.newton import coldest_air_held
 from models.jacket_water.normal import WaterNormal
 from models.jacket_water.shortfall import Shortfall
 
-TRIPPED = (
-    " Before that the water rose far past its cut-out: the thermostat may stick, and the high-limit cut-out have opened."
-)
+TRIPPED = " Before that the water rose far past its cut-out: the thermostat may stick, and the high limit have opened."
 
 
 def _basis(normal: WaterNormal, late: Lately) -> str:
