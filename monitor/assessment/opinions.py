@@ -40,9 +40,11 @@ KEEPS_NS = 12 * HOUR_NS  # a fall of urgency: the 10 % quantile lies this far be
 RECOVERS_NS = 2 * HOUR_NS  # no longer 'not ready': the median lies this far ahead
 CALM_NS = 2 * HOUR_NS  # and it stood so for this long
 VISIT_NEAR_NS = DAY_NS
-CALLS_UNFORECAST = frozenset(("heater_failed", "charger_failed", "heater_stuck_on", "battery_overcharged"))
+CALLS_UNFORECAST = frozenset(
+    ("heater_failed", "charger_failed", "heater_stuck_on", "battery_overcharged", "coolant_circulation_restricted")
+)
 """Conditions that, without a forecast, are not left for a visit more than a day off: they get worse by themselves (a
-heater or charger that never rests boils water off; our choice)."""
+heater or charger that never rests boils water off), or the next run may trip on hot coolant (our choice)."""
 TIMES_ROUND_NS = MINUTE_NS
 CAUSES_SAID_MAX = 5
 UNNAMED_SHARE = 0.5  # of the condition's own name; a finer name from here on is said instead of it

@@ -111,7 +111,7 @@ def test_the_forecast_decides_how_soon_somebody_is_needed(hours, urgency):
         ("charger_failed", 25.0, "before_visit"),
         ("battery_overcharged", 25.0, "before_visit"),
         ("battery_weak", 25.0, "at_visit"),
-        ("coolant_circulation_restricted", 25.0, "at_visit"),
+        ("coolant_circulation_restricted", 25.0, "before_visit"),
     ],
 )
 def test_without_a_forecast_the_condition_does(condition, deadline_h, urgency):

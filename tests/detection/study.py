@@ -131,6 +131,7 @@ class Studied:
     score: Score
     alarms: pd.DataFrame
     labels: pd.DataFrame
+    watched: pd.DataFrame
     judged: int
     seconds: tuple[float, float]
 
@@ -219,7 +220,7 @@ def judged(history: Path, *, from_days: float = 0.0, models: Models = MODELS, sp
     begin = spans["from"].min() + pd.Timedelta(days=from_days)
     spans["from"] = begin
     alarms = alarms[(alarms["raised_at"] >= begin) & (alarms["raised_at"] < spans["to"].max())]
-    return Studied(score(alarms, true, spans), alarms, true, count, (0.0, time.perf_counter() - begun))
+    return Studied(score(alarms, true, spans), alarms, true, spans, count, (0.0, time.perf_counter() - begun))
 
 
 def studies(texts: list[str], folder: Path, *, from_days: float = 0.0) -> list[Studied]:
@@ -230,6 +231,20 @@ def studies(texts: list[str], folder: Path, *, from_days: float = 0.0) -> list[S
             for number, text in enumerate(texts)
         ]
         return [job.result() for job in jobs]
+
+
+def together_of(done: list[Studied]) -> Score:
+    """One score of several studies, whose units are others even where they have the same names."""
+
+    def joined(tables: list[pd.DataFrame]) -> pd.DataFrame:
+        named = [table.assign(unit=f"{number} " + table["unit"]) for number, table in enumerate(tables)]
+        return pd.concat(named, ignore_index=True)
+
+    return score(
+        joined([one.alarms for one in done]),
+        joined([one.labels for one in done]),
+        joined([one.watched for one in done]),
+    )
 
 
 def told(name: str, result: Score) -> str:
