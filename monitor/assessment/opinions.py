@@ -50,7 +50,7 @@ CAUSES_SAID_MAX = 5
 UNNAMED_SHARE = 0.5  # of the condition's own name; a finer name from here on is said instead of it
 CALLING = ("limit", "not_ready")
 """Levels of a limit at which somebody is called."""
-BESIDE_LIMIT = 0.5  # probability from which a condition that explains a passed limit is raised, at once (our choice)
+BESIDE_LIMIT = 0.5  # probability from which a condition that explains a passed limit is raised (our choice)
 CAUSE_LEAST = 0.05  # what is less likely is not said
 
 
@@ -79,7 +79,6 @@ class Thresholds:
             self,
             raise_probability=min(self.raise_probability, BESIDE_LIMIT),
             clear_probability=min(self.clear_probability, BESIDE_LIMIT),
-            on_delay_ns=0,
         )
 
 

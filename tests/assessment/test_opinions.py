@@ -47,12 +47,13 @@ def test_without_a_delay_it_is_raised_at_once():
     assert short(told(heard(0.95), thresholds=replace(HOUR, on_delay_ns=0))) == [(0.0, True, "before_visit")]
 
 
-def test_beside_a_limit_that_it_explains_what_is_likelier_than_not_is_said_at_once():
+def test_beside_a_limit_that_it_explains_what_is_likelier_than_not_is_said_after_its_delay():
     beside = HOUR.beside_limit()
     assert short(told(heard(0.55))) == []
-    assert short(told(heard(0.55), thresholds=beside)) == [(0.0, True, "before_visit")]
+    assert short(told(*[heard(0.55)] * 3, thresholds=beside)) == [(1.0, True, "before_visit")]
+    assert short(told(*[heard(0.55)] * 2, thresholds=beside)) == []
     assert short(told(*[heard(0.45)] * 9, thresholds=beside)) == []
-    lenient = Thresholds(0.4, 0.2, 0, 0)
+    lenient = Thresholds(0.4, 0.2, HOUR_NS, HOUR_NS)
     assert lenient.beside_limit() == lenient
 
 

@@ -75,7 +75,7 @@ def test_the_program_that_did_not_listen_does_not_end_it():
 
 def test_silence_that_comes_and_goes_is_one_note():
     one = Bench(minutes=4 * DAY_MIN, visit_in_h=20.0)
-    lost = [(begin, begin + 30.0) for begin in range(300, 2000, 240)]
+    lost = [(begin, begin + 75.0) for begin in range(300, 2000, 240)]
     edges = [0.0, *[edge for span in lost for edge in span], one.minutes]
     for signal in one.steady:
         for begin, end in zip(edges[::2], edges[1::2], strict=True):

@@ -115,7 +115,7 @@ def test_silence_is_judged_by_gaps_in_event_time_where_arrivals_are_not_known(pl
     quiet = (rows["unit"] == "mill-1") & (rows["time"] >= pd.Timestamp(BEGIN) + pd.Timedelta(minutes=100))
     lines = [json.loads(line) for line in replayed(place, rows[~quiet]).splitlines()]
     missing = [(line["unit"], line["raised_at"]) for line in lines if line["condition"] == "readings_missing"]
-    assert missing == [("mill-1", "2026-02-03T01:55:00Z")]
+    assert missing == [("mill-1", "2026-02-03T02:40:00Z")]
 
 
 def test_a_history_of_nothing_gives_no_lines(place):
