@@ -4,13 +4,13 @@ In: one unit's hours, facts and what was learned of it. Out: what is said of cha
 when charging was lost. May import: numpy, models. Touches nothing.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from models.battery import evidence, naming
+from models.battery import evidence, naming, recharge
 from models.battery.chemistry import Chemistry
 from models.battery.cranking import Cranking
 from models.battery.evidence import chance
@@ -18,6 +18,7 @@ from models.battery.facts import OFF_H_LEAST, Facts
 from models.battery.forecast import SLOPE_H_LEAST, STRIPPED_H, SURFACE_H, hours_to_least, told_slope
 from models.battery.hours import CELLS_AN_HOUR, HOUR_NS, Hours
 from models.battery.normal import DAY_NS, BatteryNormal
+from models.battery.recharge import usual_h
 from models.seen import Seen
 from models.windows import CELL_NS, Float64
 
@@ -136,8 +137,9 @@ def charger(
     chemistry: Chemistry,
     said: Cranking,
     short: float,
+    ways: Sequence[tuple[int, float, bool]],
 ) -> tuple[Said, Said]:
-    """What is said of charger_failed and charger_weak."""
+    """What is said of charger_failed and charger_weak; ways: back to float after each crank, see recharge."""
     failed = evidence.failed_log_odds(facts, normal, chemistry)
     slope, slope_sd = slope_a_day(facts, hours, chemistry) if facts.off_h else (np.nan, np.nan)
     if facts.off_h and normal.lost_slope < np.nan_to_num(slope + slope_sd, nan=0.0):
@@ -152,9 +154,11 @@ def charger(
         p_failed = np.nan
     sag = evidence.sagging(facts, hours, normal, chemistry)
     slow, taken = evidence.slow_recovery_log_odds(facts, hours, normal, chemistry)
+    returning, back_h = recharge.slow_return_log_odds(ways, normal)
     lows = evidence.low_spells(facts, hours, normal, chemistry)
     coming, number = evidence.intermittent_log_odds(facts, lows, normal)
-    parts = np.array([chance(sag.log_odds), chance(slow), chance(coming)])
+    by_crank = returning > slow
+    parts = np.array([chance(sag.log_odds), chance(max(slow, returning)), chance(coming)])
     p_weak = float(1.0 - np.prod(1.0 - parts)) * (1.0 - np.nan_to_num(p_failed, nan=1.0)) * (1.0 - chance(short))
     shares = parts / max(parts.sum(), 1e-9) * p_weak
     failed_text = weak_text = ""
@@ -176,7 +180,9 @@ def charger(
     if p_weak > 0.05 and not facts.stuck:
         told = (
             f"{where}: {sag.under:.2f} V under its own float for two days",
-            f"{where}: {taken:.0f} h after the last run not back at float (usual {normal.recovery_h:.0f} h)",
+            f"{where}: {60 * back_h:.0f} min from a crank back to float (usual {60 * usual_h(normal.back_h):.0f} min)"
+            if by_crank
+            else f"{where}: {taken:.0f} h after the last run not back at float (usual {normal.recovery_h:.0f} h)",
             f"{where}: left float {number} times in the last week",
         )
         weak_text = told[int(parts.argmax())]

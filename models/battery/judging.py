@@ -27,6 +27,7 @@ from models.battery.facts import OFF_H_LEAST, Facts, facts_of
 from models.battery.forecast import LEAST_V
 from models.battery.hours import HOUR_NS, Hours, hours_of
 from models.battery.normal import DAY_NS, BatteryNormal
+from models.battery.recharge import ways_back
 from models.opinion import Note, Opinion
 from models.seen import Seen
 from models.windows import Int64
@@ -135,7 +136,8 @@ def _judged(seen: Seen, unit: int, normal: BatteryNormal) -> tuple[list[Said], l
         own = Said(np.nan, text="nickel-cadmium is judged by its own float only, which is not learned yet")
         return [own, own, _battery(facts, hours, lost_h, chemistry, said, evidence.PRIOR), own], [], (0, 0)
     short = evidence.shorted_log_odds(facts, hours, chemistry) if chemistry.tells_charge else evidence.PRIOR
-    failed, weak = charger(facts, hours, lost_h, normal, chemistry, said, short)
+    ways = ways_back(seen, unit, hours, normal)
+    failed, weak = charger(facts, hours, lost_h, normal, chemistry, said, short, ways)
     over = high.overcharged(facts, hours, normal, chemistry)
     p_over = chance(over.log_odds)
     over_text = ""

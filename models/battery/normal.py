@@ -71,6 +71,8 @@ class BatteryNormal:
     course: tuple[float, ...] = ()
     lost_way_h: float = np.nan
     lost_slope: float = np.nan
+    back_h: tuple[float, ...] = ()
+    back_ns: int = 0
 
 
 def spells(off: NDArray[np.bool_]) -> list[tuple[int, int]]:

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from models.battery import recharge
 from models.battery.charging import slope_a_day
 from models.battery.chemistry import COMPENSATED_AT_CEL, Chemistry, chemistry_of
 from models.battery.cranking import cranking, merged
@@ -256,7 +257,8 @@ def _learned(before: BatteryNormal, seen: Seen, unit: int) -> BatteryNormal:
         since_day = said.since_day - 1e-6
         normal = replace(normal, battery_since_ns=int(since_day * DAY_NS))
         cranks = tuple(crank for crank in cranks if crank[0] >= since_day)
-    return replace(normal, cranks=cranks)
+    back_h, back_ns = recharge.learned(recharge.ways_back(seen, unit, hours, before), before)
+    return replace(normal, cranks=cranks, back_h=back_h, back_ns=back_ns)
 
 
 REPLACED_LOG_ODDS = 7.0  # evidence that outweighs a change every few years, about one in 200 weekly cranks
