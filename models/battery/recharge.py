@@ -29,6 +29,7 @@ SLOWER_LOG = (np.log(2.0), np.log(4.0))  # times the usual: before nothing, from
 SLOW_H = 0.5  # a shorter way back is nobody's trouble (our choice)
 LATEST = 2  # last cranks that are weighed: one may have been a long start
 SAME_CELLS = 3  # a run known by its water begins up to 25 min off
+STARTS_MOST = 42  # of the window; a sensor that jumps looks like more (our choice: three a day)
 WEIGHT = 4.5  # log odds of each: both outweigh the prior, one does not
 OVER_H = 6.0  # by then a crank's own charge is back whatever the charger; longer is another story
 
@@ -62,6 +63,8 @@ def ways_back(seen: Seen, unit: int, hours: Hours, normal: BatteryNormal) -> lis
         seen_at = np.concatenate(([begin], begin + 1 + np.flatnonzero(read[begin + 1 : stop + 1])))
         if len(seen_at) < 2 or np.diff(seen_at).max() > UNSEEN_CELLS + 1:
             continue
+        if not back and end == following < battery.cells:
+            continue  # cranked again meanwhile
         out.append((int(battery.begin_cell + begin) * CELL_NS, (stop - begin) * CELL_H, back))
     return out
 
@@ -72,7 +75,7 @@ def _begins(seen: Seen, unit: int) -> list[tuple[int, int]]:
     runs = np.flatnonzero(running[1:] & ~running[:-1]) + 1
     cranks = np.array([crank.at_ns // CELL_NS - seen.battery.begin_cell for crank in seen.cranks[unit]], np.int64)
     cells = np.unique(np.concatenate((runs, cranks[(cranks > 0) & (cranks < seen.battery.cells)])))
-    if not len(cells):
+    if not 0 < len(cells) <= STARTS_MOST:
         return []
     groups = np.split(cells, np.flatnonzero(np.diff(cells) > SAME_CELLS) + 1)
     return [(int(group[0]), int(group[-1])) for group in groups]

@@ -46,6 +46,8 @@ def test_what_cannot_be_told_is_left_out():
     assert ways(lives((300, 3), charged=13.1)) == []  # the battery was not full
     assert ways(lives((300, 9), unseen=6)) == []  # nobody saw when it came back
     assert ways(lives((300, 3)), BatteryNormal()) == []  # no float is known
+    assert ways(lives((300, 12), (310, 3))) == []  # cranked again before it was back, and not full then
+    assert ways(lives(*((cell, 2) for cell in range(100, 1900, 30)))) == []  # no engine starts each five hours
 
 
 def test_two_cranks_of_one_start_are_one():
