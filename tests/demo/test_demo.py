@@ -60,16 +60,21 @@ class Demo:
         return self.process.returncode, time.monotonic() - begun, errors
 
 
-def start(directory: Path, *listen: str) -> Demo:
-    begun = time.monotonic()
-    process = subprocess.Popen(
-        [sys.executable, "-W", "error::ResourceWarning", "-c", RUN, str(directory), *listen],
+def spawned(*arguments: str) -> "subprocess.Popen[str]":
+    """Python in a process group of its own, as a terminal has it."""
+    return subprocess.Popen(
+        [sys.executable, *arguments],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
         env=ENVIRONMENT,
         start_new_session=True,
     )
+
+
+def start(directory: Path, *listen: str) -> Demo:
+    begun = time.monotonic()
+    process = spawned("-W", "error::ResourceWarning", "-c", RUN, str(directory), *listen)
     assert process.stdout is not None
     lines: queue.Queue[str] = queue.Queue()
     threading.Thread(target=lambda: lines.put(process.stdout.readline()), daemon=True).start()
@@ -163,14 +168,7 @@ class BrokenOff:
 @pytest.fixture(scope="module")
 def broken_off(tmp_path_factory) -> BrokenOff:
     directory = tmp_path_factory.mktemp("demo")
-    process = subprocess.Popen(
-        [sys.executable, "-c", RUN, str(directory), f"127.0.0.1:{free_port()}"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env=ENVIRONMENT,
-        start_new_session=True,
-    )
+    process = spawned("-c", RUN, str(directory), f"127.0.0.1:{free_port()}")
     assert process.stderr is not None
     assert process.stderr.readline().startswith("Filling in three weeks")
     begun = time.monotonic()
