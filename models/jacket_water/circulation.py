@@ -11,7 +11,7 @@ once and unevenly. So both witnesses must stand, and then their weights add up.
 
 import numpy as np
 
-from models.jacket_water.habits import moved_k, movement, steepness
+from models.jacket_water.habits import OVER_AIR_K_LEAST, moved_k, movement, steepness
 from models.jacket_water.lately import BACK_CELLS, CELL_H, Lately
 from models.jacket_water.normal import WaterNormal
 from models.jacket_water.sensing import HELD_K
@@ -40,12 +40,15 @@ def restricted(late: Lately, normal: WaterNormal) -> tuple[float, float]:
 
     Args:
         late: what the water did. normal: of the unit.
-    Returns: chance, NaN: cannot be judged (hours after a run, nothing learned, no cycles ever); factor, NaN: not told.
+    Returns: chance, NaN: cannot be judged (hours after a run, nothing learned, no cycles ever, air as warm as the
+        water); factor, NaN: not told.
     """
     last = late.last
     unknown = normal.days < 1 or normal.flat or not np.isfinite(normal.movement_per_h + normal.steep_k_per_h)
     if unknown or late.running[last] or late.after_run_h[last] < AFTER_RUN_H:
         return np.nan, np.nan
+    if late.excess[last] < OVER_AIR_K_LEAST:
+        return np.nan, np.nan  # on a hot day the sun moves the water, and steeply
     calm_cells = min(int(min(late.after_run_h[last] - AFTER_RUN_H, 100.0) / CELL_H), last - _hot_until(late, normal))
     if calm_cells < min(SPANS_CELLS):
         return np.nan, np.nan  # water that comes down from a run has no teeth, and says nothing for or against
@@ -91,7 +94,7 @@ def _weight(log: float, own_sd: float, beside_sd: float) -> float:
 def _steeper(late: Lately, normal: WaterNormal, begin: int, moved: Float64) -> float:
     """Logarithm of how much steeper the teeth are than the unit's own, if they are as high as ever and even; else 0."""
     saw = late.saw
-    inside = saw.begin >= begin
+    inside = (saw.begin >= begin) & ~(late.excess[saw.begin] < OVER_AIR_K_LEAST)
     falls = inside & saw.whole & (saw.rise < 0)
     band = normal.cut_out - normal.cut_in
     floor = normal.cut_in - max(HELD_K, 3 * normal.trough_sd) - 4 * normal.noise

@@ -161,5 +161,5 @@ def _forecast(
             **common,  # type: ignore[arg-type]  # as above
             heating_k_per_h=short.heating_now,
             heating_log_sd=max(0.15, normal.heating_log_sd),
-            cut_in=normal.cut_in,
+            cut_in=np.inf if normal.follows else normal.cut_in,
         )

@@ -13,6 +13,7 @@ import numpy as np
 
 from models.jacket_water import air as around
 from models.jacket_water.cycles import CELL_H, EXCESS_TOLD_K, Cycles, cycles, grain
+from models.jacket_water.following import DAYS_LEAST, DAYS_LEAST_CHANGED, SETTLED_H, follows
 from models.jacket_water.habits import Spread, extremes, moved_k, movements, own_way, steepnesses
 from models.jacket_water.normal import DAYS_SETTLED, WaterNormal
 from models.jacket_water.overheat import SET_POINT_CEL, SET_POINT_K
@@ -47,6 +48,8 @@ HABIT_LOG_A_DAY = 0.03  # of the logarithm: twofold within a month, as from summ
 HABIT_SD_GROWS = 1.05  # a day (our choice)
 HABIT_SD_LEAST = 0.1
 DAYS_MAX = 60.0  # days are counted no further
+LED_CUT_IN_MOST = 28.0  # Cel: limits a few kelvins under it speak before 21 Cel, not at each cold night (our choice)
+LED_LOG_SD = 0.25  # of a time constant that only the weather told (our choice)
 CUT_IN_CEL = (15.0, 70.0)  # Cel: outside it no jacket heater works (27-60 are met, with room on both sides)
 
 
@@ -88,6 +91,19 @@ def learned(seen: Seen, unit: int, former: WaterNormal) -> WaterNormal:
     normal = _time_constant(normal, np.where(cooling, mean, np.nan), least, greatest, air)
     if np.isnan(air).all():  # nothing is learned of an air that the falls themselves were asked for, but the heating
         found = cycles(quiet, np.full(len(quiet), around.told_by_cooling(saw, normal)), saw)
+    thermostat = former.days >= DAYS_SETTLED and not former.flat
+    led = follows(
+        mean,
+        air,
+        teeth & (seen.after_run_h[unit] >= SETTLED_H),
+        former_h=former.time_constant_h,
+        known_so=former.follows,
+        days_least=DAYS_LEAST_CHANGED if thermostat else DAYS_LEAST,
+    )
+    if led is not None:
+        normal = replace(normal, follows_k=led.excess, follows_sd=led.sd, follows_h=led.time_constant_h)
+    if normal.follows:
+        return _led(normal, former, quiet, seen.now_ns)
     if not max(normal.trough_sd, normal.peak_sd) > EVEN_SHARE * (normal.cut_out - normal.cut_in):
         normal = _heating(normal, found)  # levels that wander are those of a heater without a thermostat's cycles
     return _habits(normal, found, saw, (quiet, least, greatest, air))
@@ -204,6 +220,28 @@ def _flat(normal: WaterNormal, former: WaterNormal, water: Float64, air: Float64
         peak_sd=sd,
         flat=1.0,
         days=_a_day_more(former.days, known.sum() / CELLS_A_DAY),
+        learned_ns=now_ns,
+    )
+
+
+def _led(normal: WaterNormal, former: WaterNormal, water: Float64, now_ns: int) -> WaterNormal:
+    """Levels of water that follows the air: those between which it was. Limits lean on what is near not ready alone."""
+    known = water[~np.isnan(water)]
+    low, high = np.quantile(known, (0.02, 0.98)).tolist()
+    return replace(
+        normal,
+        cut_in=min(float(low), LED_CUT_IN_MOST),
+        cut_in_sd=normal.follows_sd,
+        cut_out=float(high),
+        cut_out_sd=normal.follows_sd,
+        trough_sd=normal.follows_sd,
+        peak_sd=normal.follows_sd,
+        flat=1.0,
+        time_constant_h=normal.follows_h,
+        time_constant_log_sd=LED_LOG_SD,
+        heating_k_per_h=normal.follows_k / normal.follows_h,
+        heating_log_sd=LED_LOG_SD,
+        days=_a_day_more(former.days, len(known) / CELLS_A_DAY),
         learned_ns=now_ns,
     )
 

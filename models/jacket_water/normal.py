@@ -28,6 +28,8 @@ class WaterNormal:
     K/h; steep_log_sd: of its logarithm from day to day; steep_days. All NaN until learned.
     deepest, highest: how far the water went in sound cycles more than once, Cel; NaN until learned.
     flat: 1 where a heater holds the water without visible cycles, else 0.
+    follows_k: excess over the air's low-pass where a heater without a thermostat leaves the water to the air (flat is 1
+    then), K; follows_sd: its scatter, K; follows_h: time constant of the low-pass, h; NaN where it is no such heater.
     days: days with cycles (or with water held flat) that this rests on; 0: prior alone. heating_days,
     time_constant_days: the same for those two. learned_ns: when something was learned last, ns UTC; 0: never.
     Source of the prior: shared trade facts, section 3 (common practice); its spreads are our choice.
@@ -57,6 +59,9 @@ class WaterNormal:
     deepest: float = np.nan
     highest: float = np.nan
     flat: float = 0.0
+    follows_k: float = np.nan
+    follows_sd: float = np.nan
+    follows_h: float = np.nan
     days: float = 0.0
     heating_days: float = 0.0
     time_constant_days: float = 0.0
@@ -66,6 +71,11 @@ class WaterNormal:
     def learned(self) -> float:
         """Share of the cut-in that is this unit's own and not the fleet's prior, 0..1."""
         return max(0.0, 1.0 - (self.cut_in_sd / CUT_IN_SD_PRIOR) ** 2) if self.days > 0 else 0.0
+
+    @property
+    def follows(self) -> bool:
+        """Whether the water follows the air, at a heater that is always on."""
+        return bool(self.follows_k > 0)
 
     @property
     def settled_cut_in(self) -> float:

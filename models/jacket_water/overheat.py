@@ -39,6 +39,8 @@ def stuck_on(late: Lately, normal: WaterNormal) -> float:
     over = late.water - highest
     if late.running[last] or late.after_run_h[last] < AFTER_RUN_H:
         return np.nan
+    if normal.follows:
+        return 0.0  # always on by design: a warm day makes its water as warm
     if over < OVER_K or late.excess[last] < 8.0:
         return 0.0
     after_h = min(float(late.after_run_h[last]), _after_unseen_run_h(late, normal, highest))

@@ -14,6 +14,7 @@ from statistics import NormalDist
 
 import numpy as np
 
+from models.jacket_water.following import missing
 from models.jacket_water.lately import CELL_H, Lately
 from models.jacket_water.normal import WaterNormal
 from models.jacket_water.weakness import weak_while_held
@@ -80,6 +81,8 @@ def shortfall(late: Lately, normal: WaterNormal, *, heater: str, stepped_k: floa
         down by itself, which are given back.
     """
     last = late.last
+    if normal.follows:
+        return _at_one_always_on(late, normal)
     shifted = _shifted(late, normal)
     cut_in = normal.cut_in + min(shifted, -stepped_k)
     under = cut_in - max(0.3, 0.5 * normal.trough_sd)
@@ -157,6 +160,15 @@ def shortfall(late: Lately, normal: WaterNormal, *, heater: str, stepped_k: floa
         tau_log_sd=tau_log_sd,
         onset=_onset(late, normal, peak, crossed),
     )
+
+
+def _at_one_always_on(late: Lately, normal: WaterNormal) -> Shortfall:
+    """The same where no thermostat tells when the heater must be on: it always must."""
+    found = missing(late, normal)
+    heating = float(max(found.share, 0.0) * normal.heating_k_per_h)
+    hours = float(min(late.after_run_h[late.last], late.last * CELL_H))
+    tau_h, log_sd = normal.time_constant_h, normal.time_constant_log_sd
+    return Shortfall(found.failed, found.weak, found.share, hours, heating, tau_h, log_sd, (np.nan, np.nan))
 
 
 def _shifted(late: Lately, normal: WaterNormal) -> float:

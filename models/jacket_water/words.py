@@ -25,6 +25,11 @@ def _basis(normal: WaterNormal, late: Lately) -> str:
 
 def failed(late: Lately, normal: WaterNormal, short: Shortfall) -> str:
     """Of missing heat. Args: late, normal, short: what the judgement rests on."""
+    if normal.follows:
+        return (
+            f"The heater is always on and holds the water about {normal.follows_k:.0f} K over the air; it is at"
+            f" {late.water:.1f} Cel now, {late.excess[late.last]:.0f} K over the air, and cools as without heat."
+        )
     return (
         f"The heater should have come on at {normal.cut_in:.1f} Cel {short.hours:.1f} h ago; the water is at"
         f" {late.water:.1f} Cel and cools as it does without heat (time constant {short.tau_h:.0f} h)."
@@ -34,6 +39,11 @@ def failed(late: Lately, normal: WaterNormal, short: Shortfall) -> str:
 
 def weak(late: Lately, normal: WaterNormal, short: Shortfall) -> str:
     """Of too little heat. Args: late, normal, short: what the judgement rests on."""
+    if normal.follows:
+        return (
+            f"The heater is always on and gives {100 * short.share:.0f} % of its usual heat: the water is at"
+            f" {late.water:.1f} Cel, {late.excess[late.last]:.0f} K over the air instead of {normal.follows_k:.0f} K."
+        )
     coldest = float(coldest_air_held(np.array(normal.cut_in), np.array(short.tau_h), np.array(short.heating_now)))
     usual = f", {100 * short.heating_now / normal.heating_k_per_h:.0f} % of its usual" if normal.heating_days else ""
     if short.by_teeth:

@@ -25,7 +25,7 @@ from monitor.assessment.returning import Lasting, Reason
 from monitor.assessment.silence import Deaf
 from monitor.assessment.state import Held, Noted, UnitState
 
-FORMAT = 6  # raised whenever the meaning of what is kept changes; an older one is then judged again
+FORMAT = 7  # raised whenever the meaning of what is kept changes; an older one is then judged again
 
 
 class Unusable(Exception):

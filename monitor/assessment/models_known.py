@@ -58,7 +58,12 @@ def with_common_supply(_seen: Seen, said: Sequence[Opinion]) -> Sequence[Opinion
 
 
 def water_calm(normal: WaterNormal, look: Look) -> bool:
-    """Water within what its heater holds, or warm from a run; unknown is calm: silence is judged elsewhere."""
+    """Water within what its heater holds, or warm from a run; unknown is calm: silence is judged elsewhere.
+
+    Water that follows the air tells nothing by its level.
+    """
+    if normal.follows:
+        return False
     if look.water < normal.cut_in - BAND_LOW_K:
         return False
     return look.ran or not look.water > normal.cut_out + BAND_HIGH_K

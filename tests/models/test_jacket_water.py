@@ -27,6 +27,9 @@ FAULTS = {  # unit, condition, hours from the onset within which it must be call
     "no air sensor": (Unit(failed_h=H, air_known=False), FAILED, 5.0),
     "readings every ten minutes": (Unit(failed_h=H, rhythm_min=10, quantum=0.5), FAILED, 6.0),
     "after a run": (Unit(failed_h=H, runs=((H, 0.5),)), FAILED, 18.0),
+    "always on, no thermostat": (Unit(failed_h=H, heater="plug", heating=2.5, outdoor=12.0), FAILED, 9.0),
+    "always on, whole kelvins": (Unit(failed_h=H, heater="plug", heating=3.0, quantum=1.0), FAILED, 9.0),
+    "always on, half of it": (Unit(half_h=H, half_share=0.45, heater="plug", heating=3.0), WEAK, 40.0),
     "found after a gap": (Unit(failed_h=H, gaps=((H, 14.0),)), FAILED, 15.5),
     "one of two elements, deep cold": (Unit(half_h=H, outdoor=-20.0, heating=8.0), WEAK, 30.0),
     "stuck on": (Unit(stuck_h=H), STUCK, 5.0),
@@ -39,6 +42,8 @@ FAULTS = {  # unit, condition, hours from the onset within which it must be call
 
 SOUND = {
     "healthy": Unit(),
+    "always on, a cold snap": Unit(heater="plug", heating=2.5, outdoor=15.0, snaps=((H, 12.0),)),
+    "always on, in a warm room": Unit(heater="plug", heating=2.0, outdoor=22.0, synoptic=1.5, wander=0.05),
     "close thermostat": Unit(cut_in=30.0, cut_out=32.5, tau_h=25.0, mixing_min=0.5),
     "proportional": Unit(heater="proportional", snaps=((H, 25.0),)),
     "whole kelvins on change": Unit(deadband=1.0, quantum=1.0, noise=0.3),
@@ -101,6 +106,16 @@ def test_a_fault_is_found_in_time_and_by_its_name(faulty: Traces, row: int):
 def test_a_sound_heater_is_never_called_faulty(sound: Traces, row: int):
     said = replay(sound, row, judge_from_h=H - 36)
     assert said.calls() == []
+
+
+def test_only_water_without_a_thermostat_is_learned_to_follow_the_air(sound: Traces):
+    """In calm weather it looks held, and may not be told yet; after a cold snap it must."""
+    for row, (name, unit) in enumerate(SOUND.items()):
+        (normal,) = learn(sound.seen(H + 96.0, [row]), [WaterNormal()])
+        if unit.heater != "plug":
+            assert not normal.follows, name
+        elif unit.snaps:
+            assert normal.follows_k == pytest.approx(unit.heating * unit.tau_h, rel=0.15), "E = h tau (duty 1)"
 
 
 def test_a_set_point_turned_down_is_a_note_and_the_call_ends_once_the_heater_is_seen():

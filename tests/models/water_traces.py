@@ -21,8 +21,9 @@ CELL_MIN = 10
 class Unit:
     """One unit, its weather, its gateway and what happens to it. Hours count from the trace's beginning.
 
-    heater: thermostat or proportional. share: of the heat capacity that is the water at heater and sensor; mixing_min:
-    in which it mixes with the block. wander: day-to-day log spread of the time constant (wind, louvers).
+    heater: thermostat, proportional, or plug: always on. share: of the heat capacity that is the water at heater and
+    sensor; mixing_min: in which it mixes with the block. wander: day-to-day log spread of the time constant (wind,
+    louvers).
     season: amplitude of the year, K, coldest at cold_day. synoptic: sd of weather over days, K. warmed: share of the
     water's excess by which the heater warms the enclosure. rhythm_min: between readings; deadband: on change, K,
     0: all; quantum: K. failed_h, half_h, stuck_h, restricted_h, set_point_h: from when;
@@ -175,6 +176,7 @@ def traces(units: Sequence[Unit], days: float, seed: int = 1) -> Traces:
     c |= {name: _column(units, name) for name in ("restricted_h", "restricted_by", "back_h", "set_point_h")}
     set_point_k, summer_off = _column(units, "set_point_k"), _column(units, "summer_off")
     proportional = np.array([unit.heater == "proportional" for unit in units])
+    plug = np.array([unit.heater == "plug" for unit in units])
     count = len(units)
     block = np.maximum(c["cut_in"] + rng.uniform(0, 1, count) * (c["cut_out"] - c["cut_in"]), outdoor[:, 0])
     local, pocket = block.copy(), block.copy()
@@ -190,7 +192,7 @@ def traces(units: Sequence[Unit], days: float, seed: int = 1) -> Traces:
         moved = np.where(hour >= c["set_point_h"], set_point_k, 0.0)
         low, high = c["cut_in"] + moved, c["cut_out"] + moved
         on = np.where(local < low, 1.0, np.where(local > high, 0.0, on))
-        power = np.where(proportional, np.clip((high - local) / (high - low), 0, 1), on)
+        power = np.where(proportional, np.clip((high - local) / (high - low), 0, 1), np.where(plug, 1.0, on))
         stuck = faulty & (hour >= c["stuck_h"])
         limited = np.where(local > c["high_limit"], True, np.where(local < c["high_limit"] - 10, False, limited))
         power = np.where(stuck, 1.0, power) * ~limited * ~running[:, minute]
