@@ -66,7 +66,7 @@ def test_healthy_simulated_years_call_nobody(tmp_path: Path) -> None:
 @pytest.mark.long
 def test_simulated_faults_are_found_in_time(tmp_path: Path) -> None:
     texts = [
-        scenario_text(seed, units=50, days=365, faults=dict.fromkeys(KINDS, 15), telemetry="minute")
+        scenario_text(seed, units=50, days=180, faults=dict.fromkeys(KINDS, 15), telemetry="minute")
         for seed in PROVED_FAULTS
     ]
     done = studies(texts, tmp_path, from_days=LEARNED_DAYS)
@@ -81,7 +81,7 @@ def test_simulated_faults_are_found_in_time(tmp_path: Path) -> None:
 @pytest.mark.long
 @pytest.mark.parametrize("telemetry", ["five-minutes", "on-change"])
 def test_slow_gateways_hide_few_faults(tmp_path: Path, telemetry: str) -> None:
-    text = scenario_text(PROVED_SPOILED, units=40, days=120, faults=dict.fromkeys(KINDS, 5), telemetry=telemetry)
+    text = scenario_text(PROVED_SPOILED, units=24, days=90, faults=dict.fromkeys(KINDS, 4), telemetry=telemetry)
 
     done = study(text, tmp_path, from_days=LEARNED_DAYS)
 
@@ -95,7 +95,7 @@ def test_slow_gateways_hide_few_faults(tmp_path: Path, telemetry: str) -> None:
 )
 def test_faults_in_spoiled_histories_are_found(tmp_path: Path, name: str, spoiled: Spoiled) -> None:
     kinds = ("heater_element_open", "breaker_tripped", "charger_no_ac", "battery_shorted_cell", "load_left_on")
-    text = scenario_text(PROVED_SPOILED, units=40, days=120, faults=dict.fromkeys(kinds, 8))
+    text = scenario_text(PROVED_SPOILED, units=24, days=90, faults=dict.fromkeys(kinds, 8))
 
     done = study(text, tmp_path, spoiled=spoiled)
 
@@ -106,7 +106,7 @@ def test_faults_in_spoiled_histories_are_found(tmp_path: Path, name: str, spoile
 @pytest.mark.long
 def test_bad_sensors_blame_nobody_else(tmp_path: Path) -> None:
     kinds = ("sensor_stuck", "sensor_drift", "sensor_wrong_scale")
-    done = study(scenario_text(PROVED_SPOILED, units=40, days=120, faults=dict.fromkeys(kinds, 12)), tmp_path)
+    done = study(scenario_text(PROVED_SPOILED, units=24, days=90, faults=dict.fromkeys(kinds, 12)), tmp_path)
 
     blamed = 0
     for _, fault in done.labels.iterrows():
@@ -119,7 +119,7 @@ def test_bad_sensors_blame_nobody_else(tmp_path: Path) -> None:
 
 @pytest.mark.long
 def test_limits_alone_beside_the_models(tmp_path: Path) -> None:
-    text = scenario_text(PROVED_SPOILED, units=40, days=180, faults=dict.fromkeys(KINDS, 6))
+    text = scenario_text(PROVED_SPOILED, units=30, days=120, faults=dict.fromkeys(KINDS, 5))
 
     with_models = study(text, tmp_path, from_days=LEARNED_DAYS)
     limits_alone = judged(tmp_path / "history", from_days=LEARNED_DAYS, models=LIMITS_ALONE)
@@ -137,7 +137,7 @@ def test_strangers_are_judged_by_what_is_true_of_them(tmp_path: Path) -> None:
     for seed in PROVED_STRANGERS:
         folder = tmp_path / str(seed)
         strangers.main(
-            ["--seed", str(seed), "--units", "20", "--days", "100", "--faults", "20", "--twins", "--out", str(folder)]
+            ["--seed", str(seed), "--units", "14", "--days", "90", "--faults", "14", "--twins", "--out", str(folder)]
         )
         done.append(judged(folder, from_days=LEARNED_DAYS))
         print(told(f"strangers, seed {seed}", done[-1].score))
