@@ -252,6 +252,7 @@ def _add_unit(router: APIRouter, parts: Parts) -> None:
             request,
             "unit.html",
             {
+                "starts": wording.starts_text(now.judged.starts_now, now.judged.starts_until_visit),
                 **frame(parts, now_ns, now.site.timezone, after),
                 "row": rows(parts, [now], now_ns)[0],
                 "values": _values(parts, now.newest, now_ns),

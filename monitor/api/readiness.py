@@ -1,16 +1,19 @@
 """Whether a unit will make it to the next visit: one of four words, and one sentence.
 
 In: the alarms that stand at a unit, what is silent there, the next visit. Out: a frozen view. Pure: the present is an
-argument. May import: monitor.alarms.lifecycle, monitor.api.moments, monitor.measures.
+argument. May import: models.readiness, monitor.alarms.lifecycle, monitor.api.moments, monitor.measures, monitor.times.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from math import inf
 
+from models.readiness import Threat, chance
 from monitor.alarms.lifecycle import Alarm, State, Urgency
 from monitor.api.moments import clock_text
 from monitor.measures import signal_title
+from monitor.times import HOUR_NS
 
 
 class Readiness(StrEnum):
@@ -31,13 +34,24 @@ class Readiness(StrEnum):
 BLIND = frozenset({"readings_missing", "sensor_suspect", "clock_wrong"})
 
 
+STOPS: Mapping[Urgency, float] = {Urgency.NOW: 0.95, Urgency.BEFORE_VISIT: 0.15, Urgency.AT_VISIT: 0.03}
+"""Of alarms without a forecast, the share that keep a unit from starting or carrying load at its next start (our
+choice: what is not ready now seldom starts, and what keeps until the visit nearly always does)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """A unit's readiness. sentence: for people. because: the alarms it rests on, the most urgent first."""
+    """A unit's readiness. sentence: for people. because: the alarms it rests on, the most urgent first.
+
+    starts_now, starts_until_visit: chance that it starts and carries load now, and still at the end of the next visit
+    if nobody comes before, 0..1; None: not known.
+    """
 
     readiness: Readiness
     sentence: str
     because: tuple[Alarm, ...]
+    starts_now: float | None = None
+    starts_until_visit: float | None = None
 
 
 def counts(alarm: Alarm) -> bool:
@@ -56,16 +70,49 @@ def judged(
     silent: Mapping[str, int | None],
     titles: Mapping[str, str],
     until: str,
+    until_ns: int,
     timezone: str,
     now_ns: int,
 ) -> Judged:
-    """What stands, in one sentence.
+    """What stands, in one sentence and two numbers.
 
     Args:
         alarms: of this unit, standing. silent: needed signals that do not come, with their last reading.
-        titles: conditions in words. until: the next visit in words ("the visit on Thu 09:00 MST").
+        titles: conditions in words. until: the next visit in words ("the visit on Thu 09:00 MST"). until_ns: its end.
     """
     standing = by_need(filter(counts, alarms))
+    said = _said(standing, silent=silent, titles=titles, until=until, timezone=timezone, now_ns=now_ns)
+    if silent or said.readiness is Readiness.UNKNOWN:
+        return said  # what nobody sees has no chance to be told
+    threats = [_threat(alarm, now_ns) for alarm in standing if alarm.condition not in BLIND]
+    return replace(
+        said,
+        starts_now=chance(threats, 0.0),
+        starts_until_visit=chance(threats, max(until_ns - now_ns, 0) / HOUR_NS),
+    )
+
+
+def _threat(alarm: Alarm, now_ns: int) -> Threat:
+    """What an alarm says against the unit: of several causes under one condition the likeliest tells its presence."""
+    present = max((cause.probability for cause in alarm.said.causes), default=1.0)
+    told = alarm.said.not_ready_at
+    if told is None:
+        return Threat(present, None, STOPS[alarm.urgency])
+    early, middle, late = (
+        inf if at is None else max(at - now_ns, 0) / HOUR_NS for at in (told.p10, told.p50, told.p90)
+    )
+    return Threat(present, (early, middle, late))
+
+
+def _said(
+    standing: Sequence[Alarm],
+    *,
+    silent: Mapping[str, int | None],
+    titles: Mapping[str, str],
+    until: str,
+    timezone: str,
+    now_ns: int,
+) -> Judged:
     judging = [alarm for alarm in standing if alarm.condition not in BLIND]
     needed_now = [alarm for alarm in judging if alarm.urgency is Urgency.NOW]
     before = [alarm for alarm in judging if alarm.urgency is Urgency.BEFORE_VISIT]

@@ -98,6 +98,8 @@ class UnitOut(_Out):
                     "readiness": "not_until_visit",
                     "sentence": "May stop being ready before the visit Thu 15 Jan 09:00 MST: "
                     "jacket-water heater gives no heat.",
+                    "starts_now": 0.995,
+                    "starts_until_visit": 0.083,
                     "last_visit": "2026-01-08T16:00:00Z",
                     "next_visit": {"start": "2026-01-15T16:00:00Z", "end": "2026-01-15T18:00:00Z", "assumed": False},
                     "newest": [
@@ -129,6 +131,10 @@ class UnitOut(_Out):
     protects: str
     readiness: Readiness
     sentence: str = Field(description="Readiness in one sentence, for people.")
+    starts_now: float | None = Field(description="Chance that it starts and carries load now, 0..1; null: not known.")
+    starts_until_visit: float | None = Field(
+        description="The same at the end of the next visit, if nobody comes before; null: not known."
+    )
     last_visit: str | None
     next_visit: VisitOut
     newest: list[ReadingOut]

@@ -119,6 +119,7 @@ def units_now(parts: Parts, units: Sequence[Unit], now_ns: int) -> list[UnitNow]
             silent=view.silent,
             titles=words,
             until=until_text(stretches[site.id], site.timezone, now_ns),
+            until_ns=stretches[site.id].next.end_ns,
             timezone=site.timezone,
             now_ns=now_ns,
         )
@@ -164,6 +165,8 @@ def unit_out(now: UnitNow) -> shapes.UnitOut:
         protects=now.unit.protects,
         readiness=now.judged.readiness,
         sentence=now.judged.sentence,
+        starts_now=_rounded(now.judged.starts_now),
+        starts_until_visit=_rounded(now.judged.starts_until_visit),
         last_visit=shapes.text_of(now.stretch.last_ns if now.stretch.recorded else None),
         next_visit=visit_out(now.stretch),
         newest=[
@@ -182,6 +185,11 @@ def unit_out(now: UnitNow) -> shapes.UnitOut:
         changes=[shapes.ChangeOut(time=to_rfc3339(at_ns), text=text) for at_ns, text in now.view.changes],
         alarms=[alarm.id for alarm in now.alarms],
     )
+
+
+def _rounded(chance: float | None) -> float | None:
+    """To three places: no model knows more."""
+    return None if chance is None else round(chance, 3)
 
 
 def causes_out(parts: Parts, causes: Iterable[Cause]) -> list[shapes.CauseOut]:

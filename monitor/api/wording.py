@@ -46,6 +46,17 @@ EVENT_WORDS: Mapping[str, str] = {
 }
 
 
+def starts_text(now: float | None, until_visit: float | None) -> str:
+    """How likely a unit starts and carries load, for its page; "" where that is not known.
+
+    Never more sure than models can be: nothing is said to start, or to fail, for certain.
+    """
+    if now is None or until_visit is None:
+        return ""
+    then = chance_words(until_visit)
+    return f"Chance that it starts and carries load: {chance_words(now)} now, {then} at the next visit."
+
+
 _COLD = ("The water falls below", "jacket_water_temperature", "Cel", 21.0)
 _FLAT = ("On cranking, a 12 V block would fall below", "battery_voltage", "V", 8.0)
 PASSES: Mapping[str, tuple[str, str, str, float]] = {

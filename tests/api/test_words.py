@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from models.readiness import UNFORESEEN
 from monitor.alarms.lifecycle import Cause, NotReady, Said, State, Urgency, raised
 from monitor.api import wording
 from monitor.api.moments import clock_text, midnights, span_text, zone_name
@@ -94,6 +95,7 @@ def verdict(*alarms, silent=None):
         silent=silent or {},
         titles={"high_gas_pressure": "Gas pressure is high", "heater_failed": "Heater gives no heat"},
         until="the visit Thu 09:00 MST",
+        until_ns=NOW_NS + 2 * DAY_NS,
         timezone=DENVER,
         now_ns=NOW_NS,
     )
@@ -102,6 +104,28 @@ def verdict(*alarms, silent=None):
 def test_the_most_urgent_decides():
     found = verdict(overdue(), heater_failed(), creep())
     assert (found.readiness, found.sentence) == (Readiness.NOT_READY, "Not ready now: gas pressure is high.")
+
+
+def test_the_chance_to_start_falls_with_the_forecast_and_is_unknown_where_nothing_is_seen():
+    quiet, failing, creeping = verdict(), verdict(heater_failed()), verdict(creep())
+    assert quiet.starts_now == quiet.starts_until_visit == 1 - UNFORESEEN
+    assert failing.starts_now == pytest.approx(1 - UNFORESEEN)
+    assert failing.starts_until_visit < failing.starts_now
+    assert creeping.starts_now < 0.2
+    blind = verdict(heater_failed(), silent={"gas_pressure": None})
+    assert (blind.starts_now, blind.starts_until_visit) == (None, None)
+
+
+@pytest.mark.parametrize(
+    ("now", "later", "text"),
+    [
+        (0.995, 0.083, "Chance that it starts and carries load: over 99 % now, 8 % at the next visit."),
+        (0.04, 0.002, "Chance that it starts and carries load: 4 % now, under 1 % at the next visit."),
+        (None, None, ""),
+    ],
+)
+def test_a_chance_is_said_in_whole_percents_and_never_as_certain(now, later, text):
+    assert wording.starts_text(now, later) == text
 
 
 def test_a_shelved_alarm_still_says_what_it_says():
