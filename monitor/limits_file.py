@@ -1,8 +1,9 @@
 """The limits file: where each signal's warning, limit and not ready lie, and the thresholds of the conditions.
 
 In: limits.toml over limits_default.toml, and the fleet whose sites and units it may name. Out: frozen rows for each
-unit, or every fault of the file in one go. May import: monitor.fleet, monitor.signals, monitor.conditions,
-monitor.toml_tables, monitor.settings (for durations). Reads the file it is given and the defaults, nothing else.
+unit and the table of causes, or every fault of the file in one go. May import: monitor.causes_file, monitor.fleet,
+monitor.signals, monitor.conditions, monitor.toml_tables, monitor.settings (for durations). Reads the file it is given
+and the defaults, nothing else.
 """
 
 from collections.abc import Collection, Iterator, Mapping
@@ -12,6 +13,8 @@ from math import isfinite
 from pathlib import Path
 from types import MappingProxyType
 
+from models import diagnosis
+from monitor.causes_file import KEYS, default_causes, with_tables
 from monitor.conditions import CONDITIONS
 from monitor.fleet import BATTERY_TYPES, Fleet
 from monitor.settings import duration_s
@@ -94,6 +97,7 @@ class _File:
     battery_types: Mapping[str, _Layer]
     sites: Mapping[str, _Layer]
     units: Mapping[str, _Layer]
+    causes: diagnosis.Table
 
 
 @dataclass(frozen=True)
@@ -106,12 +110,14 @@ class _Resolved:
 class Limits:
     """The limits in force: for each unit its own over its site's, its battery type's, the fleet's, the defaults.
 
-    text: of the file as it was, "" for the defaults alone. Units without tables of their own share one tuple of rows,
-    so rows can be compared by identity to judge many units at once.
+    text: of the file as it was, "" for the defaults alone. causes: what is behind what is seen, for the fleet. Units
+    without tables of their own share one tuple of rows, so rows can be compared by identity to judge many units at
+    once.
     """
 
-    def __init__(self, text: str, units: Mapping[str, _Resolved]) -> None:
+    def __init__(self, text: str, units: Mapping[str, _Resolved], causes: diagnosis.Table) -> None:
         self.text = text
+        self.causes = causes
         self._units = units
 
     def rows(self, unit_id: str) -> tuple[LimitRow, ...]:
@@ -179,7 +185,7 @@ def parse_limits(text: str, fleet: Fleet, file: str = "limits.toml") -> Limits:
             resolved[shared] = _resolve([layer for layer in layers if layer is not None])
         units[unit.id] = resolved[shared]
     _refuse_unresolved(units, file)
-    return Limits(text, units)
+    return Limits(text, units, own.causes)
 
 
 def _refuse_unresolved(units: Mapping[str, _Resolved], file: str) -> None:
@@ -206,7 +212,7 @@ def _parsed(
     text: str, fleet: Fleet, file: str, faults: list[str], *, known_thresholds: Mapping[str, Collection[str]] | None
 ) -> _File:
     whole = Table(file, content_of(text, file), faults)
-    whole.only(("fleet", "battery_types", "sites", "units"))
+    whole.only(("fleet", "battery_types", "sites", "units", *KEYS))
 
     def named(key: str, known: Collection[str], what: str) -> dict[str, _Layer]:
         layers: dict[str, _Layer] = {}
@@ -221,6 +227,7 @@ def _parsed(
         battery_types=named("battery_types", BATTERY_TYPES, "battery type"),
         sites=named("sites", fleet.sites, "site of the fleet file"),
         units=named("units", fleet.units, "unit of the fleet file"),
+        causes=with_tables(whole, default_causes()),
     )
 
 

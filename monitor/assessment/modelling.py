@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from models import diagnosis
 from models.normal import Normal
 from models.opinion import Note, Opinion
 from models.seen import Seen
@@ -164,7 +165,7 @@ class Modelling:
             for note in notes:
                 states[note.unit].note(Noted(instant_ns, note.at_ns, note.kind, _sentence(note.text)))
         calm = np.ones(len(units), np.bool_)
-        for opinion in self._models.together(seen, said):
+        for opinion in diagnosis.with_causes(self._limits.causes, self._models.together(seen, said)):
             calm &= ~(opinion.probability > self._calm_below(opinion.condition, units))
             for row in self._of_interest(opinion, units, states):
                 turned = self._turned(opinion, row, int(units[row]), states[row], pending[row], instant_ns)
@@ -241,6 +242,7 @@ class Modelling:
     def judged_by(self, unit: int) -> list[str]:
         """What its turns depend on beside readings and visits, as texts to compare."""
         names = [f"model {model.name}" for model in self._models.each]
+        names.append(f"causes {self._limits.causes!r}")
         return [*names, *(f"{name} {self._thresholds_of(unit, name)!r}" for name in opinions.JUDGED)]
 
     def learn(self, instant_ns: int, units: Int64, states: Sequence[UnitState], first_ns: Int64) -> Seen:
