@@ -25,6 +25,9 @@ from monitor.times import HOUR_NS
 AFTER_RUN_NS = 4 * HOUR_NS  # stopped limits on water, gas and enclosure are off (shared trade facts, section 2)
 AFTER_RUN_BATTERY_NS = 6 * HOUR_NS  # the battery's low warning is off
 AFTER_RUN_WATER_NS = 24 * HOUR_NS  # by then the water has fallen into its band, or the heater holds it up
+TURNED_DOWN_NS = {"warning": HOUR_NS, "limit": HOUR_NS // 2}
+"""Where somebody turned the thermostat down, troughs are below a learned low limit for less until the heater brings the
+water back. A block that cools by 1-3 K an hour can spare it (our choice)."""
 AIR_AGE_NS_MAX = 6 * HOUR_NS  # an enclosure temperature older than this says nothing of the battery's
 RUNNING_ABOVE = (running.SPEED_RUNNING, 0.0)  # speed, run switch
 HABIT_MARGIN = {  # how far beyond the unit's habit a bound comes to lie: K, V a block (our choice)
@@ -136,7 +139,7 @@ class LimitJudge:
             rows.received_ns,
             previous=previous,
             rhythm=Rhythm(int(self.tracks.hold_ns[track]), int(self.tracks.wait_ns[track])),
-            on_delay_ns=rule.on_delay_ns,
+            on_delay_ns=_on_delay_ns(rule, state.normal),
             off_delay_ns=rule.off_delay_ns,
             until_ns=until_ns,
             postponed=lambda moment: max(silence.postponed(state.deaf, moment), learned_ns),
@@ -270,6 +273,12 @@ class LimitJudge:
             limits_version=self.ground.limits_version,
             text=_sentence(rule),
         )
+
+
+def _on_delay_ns(rule: Rule, normal: Normal) -> int:
+    """On-delay of a rule; longer where a thermostat that somebody turned down would make each trough an alarm."""
+    learned = rule.signal == WATER and rule.bound.from_normal is not None and not np.isnan(normal.cut_in)
+    return max(rule.on_delay_ns, TURNED_DOWN_NS.get(rule.level, 0)) if learned and rule.bound.low else rule.on_delay_ns
 
 
 def _battery_shift(normal: Normal, rule: Rule, air: Float64) -> Float64 | float:

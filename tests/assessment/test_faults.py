@@ -69,7 +69,7 @@ def test_a_failed_heater_is_found_before_the_water_is_cold(winter):
     assert raised.said.not_ready_at.p10 - HOUR_NS < cold.at_ns < raised.said.not_ready_at.p90 + HOUR_NS
     assert raised.said.not_ready_at.p10 > raised.at_ns + 2 * HOUR_NS  # somebody can still come
     low = [f for f in found if f.condition == "low_water_temperature"]
-    assert low[0].evidence.measured > 33.0
+    assert low[0].evidence.measured > 31.0  # half an hour past the learned limit
     assert [f.suppressed for f in low] == [f.noticed_ns >= raised.noticed_ns for f in low]
     assert ("heater_failed", "changed", "now") in said
     assert [f.at_ns for f in found] == sorted(f.at_ns for f in found)

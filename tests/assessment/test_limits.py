@@ -20,7 +20,7 @@ LONG = PUT + HIGH_MIN + 60
 
 STOPPED = [  # signal, learned, the last value that is nothing, the first that is something, condition, urgency, minutes
     (WATER, NOTHING, 34.0, 33.9, "low_water_temperature", "at_visit", 15),
-    (WATER, LEARNED, 37.0, 36.9, "low_water_temperature", "at_visit", 15),
+    (WATER, LEARNED, 37.0, 36.9, "low_water_temperature", "at_visit", 60),  # a thermostat turned down does that
     (BATTERY, NOTHING, 12.45, 12.44, "low_battery_voltage", "at_visit", LOW_MIN),
     (BATTERY, LEARNED, 13.0, 12.99, "low_battery_voltage", "at_visit", LOW_MIN),
     (BATTERY, NOTHING, 14.4, 14.41, "high_battery_voltage", "at_visit", HIGH_MIN),
@@ -51,7 +51,7 @@ def test_a_warning_goes_on_the_visit_sheet_after_its_delay(signal, normal, insid
 
 DEEPER = [  # beyond the limit the warning is behind: its own moment, then the limit's; or both in one
     (WATER, NOTHING, 31.9, "low_water_temperature", [("raised", "before_visit", 5.0)]),
-    (WATER, LEARNED, 35.9, "low_water_temperature", [("raised", "before_visit", 5.0)]),
+    (WATER, LEARNED, 35.9, "low_water_temperature", [("raised", "before_visit", 30.0)]),
     (WATER, NOTHING, 20.9, "low_water_temperature", [("raised", "now", 1.0)]),
     (WATER, NOTHING, 71.1, "high_water_temperature", [("raised", "before_visit", 10.0)]),
     (BATTERY, NOTHING, 12.23, "low_battery_voltage", [("raised", "before_visit", 5.0)]),

@@ -12,10 +12,9 @@ WATER = "jacket_water_temperature"
 LOW = "low_water_temperature"
 COOL = {WATER: 37.0}  # so near that its rise from a dip is no run
 DAY_MIN = 1440.0
-LASTS_MIN = 85.0  # a dip: longer than the on-delays of warning and limit
 
 
-def dips(*begins_min: float, level: float = 33.0, minutes: float = LASTS_MIN, days: float = 3.0) -> Bench:
+def dips(*begins_min: float, level: float = 33.0, minutes: float = 40.0, days: float = 3.0) -> Bench:
     """Water that sinks to a level for a while, again and again; 33 Cel is a warning, 31 Cel a limit, until learned."""
     one = Bench(minutes=days * DAY_MIN, every_s=300.0, visit_in_h=20.0, steady=STEADY | COOL)
     return one.stands(WATER).reports(WATER, *((begin, begin + minutes, level) for begin in begins_min))
@@ -34,7 +33,7 @@ def test_from_the_third_time_on_it_stands_until_it_was_quiet_for_a_day():
     said = told(dips(120.0, 360.0, 600.0, 840.0, 1080.0))
     assert [kind for kind, *_ in said] == ["raised", "cleared", "raised", "cleared", "raised", "cleared"]
     assert said[-1][2] == pytest.approx(
-        (1080.0 + LASTS_MIN + 15.0) / 60.0 + 24.0, abs=0.01
+        (1080.0 + 40.0 + 15.0) / 60.0 + 24.0, abs=0.01
     )  # as by an off-delay of a day more
 
 
@@ -56,19 +55,19 @@ def test_what_comes_each_day_is_one_alarm_for_good():
 
 def test_a_rise_of_urgency_passes_at_once_and_a_fall_waits_once_it_came_often():
     one = Bench(minutes=3 * DAY_MIN, every_s=300.0, visit_in_h=20.0, steady=STEADY | COOL).stands(WATER)
-    one.reports(WATER, *((begin, begin + LASTS_MIN, 33.0) for begin in (120.0, 360.0, 600.0)), (840.0, 925.0, 31.0))
+    one.reports(WATER, *((begin, begin + 40.0, 33.0) for begin in (120.0, 360.0, 600.0)), (840.0, 880.0, 31.0))
     assert told(one)[4:] == [
-        ("raised", "at_visit", 11.0),
-        ("changed", "before_visit", 14.5),
-        ("changed", "at_visit", 15.67),  # the limit came once: it ends as ever
-        ("cleared", "at_visit", 39.67),
+        ("raised", "at_visit", 10.25),
+        ("changed", "before_visit", 14.08),
+        ("changed", "at_visit", 14.92),  # the limit came once: it ends as ever
+        ("cleared", "at_visit", 38.92),
     ]
 
 
 def test_the_program_that_did_not_listen_does_not_end_it():
     """What ends while nobody listens is noticed when somebody does."""
     one = dips(120.0, 360.0, 600.0)
-    deaf_from, deaf_to = 600.0 + 100.0 + DAY_MIN - 10.0, 600.0 + 100.0 + DAY_MIN + 50.0
+    deaf_from, deaf_to = 600.0 + 55.0 + DAY_MIN - 10.0, 600.0 + 55.0 + DAY_MIN + 50.0
     one.says("listening_again", deaf_to, (deaf_to - deaf_from) * 60.0)
     last = [finding for finding in one.findings() if finding.condition == LOW][-1]
     assert (last.noticed_ns - BEGIN_NS) / MINUTE_NS == pytest.approx(deaf_to, abs=0.1)

@@ -37,8 +37,8 @@ def faults_of(text: str) -> str:
 # Typed from the shared trade table (section 2) and the contract, not read from the file that is tested; delays of the
 # battery's warnings and of its high limit are ours, as long as works, absorption, equalising take. Flooded.
 DEFAULTS = [
-    ("jacket_water_temperature", "stopped", "low_warning", -4.0, None, 34.0, 3600, 900, 2.0),
-    ("jacket_water_temperature", "stopped", "low_limit", -5.0, None, 32.0, 1800, 900, 2.0),
+    ("jacket_water_temperature", "stopped", "low_warning", -4.0, None, 34.0, 900, 900, 2.0),
+    ("jacket_water_temperature", "stopped", "low_limit", -5.0, None, 32.0, 300, 900, 2.0),
     ("jacket_water_temperature", "stopped", "low_not_ready", None, None, 21.0, 60, 900, 2.0),
     ("jacket_water_temperature", "stopped", "high_warning", None, None, 60.0, 1800, 900, 2.0),
     ("jacket_water_temperature", "stopped", "high_limit", None, None, 71.0, 600, 900, 3.0),
@@ -113,7 +113,7 @@ def test_unit_goes_before_site_before_fleet_key_by_key():
     assert of_fleet is not None
     assert (of_unit.at, of_unit.on_delay_ns, of_unit.deadband, of_unit.from_normal) == (29.0, 2 * MINUTE_NS, 1.0, -5.0)
     assert (of_site.at, of_site.on_delay_ns) == (30.0, 2 * MINUTE_NS)
-    assert (of_fleet.at, of_fleet.on_delay_ns, of_fleet.off_delay_ns) == (31.0, 30 * MINUTE_NS, 15 * MINUTE_NS)
+    assert (of_fleet.at, of_fleet.on_delay_ns, of_fleet.off_delay_ns) == (31.0, 5 * MINUTE_NS, 15 * MINUTE_NS)
 
 
 def test_false_switches_a_level_off_and_a_table_below_switches_it_on_again():
